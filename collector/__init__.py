@@ -1,0 +1,1 @@
+"""windingd: winding hot-spot monitor and fail-safe cooling controller for power transformers."""

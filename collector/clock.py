@@ -8,27 +8,27 @@ from __future__ import annotations
 
 import asyncio
 import time
-from dataclasses import dataclass, field
 
 
-@dataclass(frozen=True)
 class Clock:
     """Station clock running ``rate`` times as fast as real time (1 in service; more only for a demo).
 
-    mono_ns(): integer nanoseconds, never goes back, starts at the machine's monotonic clock.
-    wall_ns(): UTC nanoseconds since 1970, follows the machine's wall clock at rate 1; at another
-        rate it is the wall time at creation plus scaled elapsed time.
+    mono_ns(): integer nanoseconds since the machine booted, times the rate. Never goes back, also
+        not over a restart of the program, so that a restart gap can be measured at any rate.
+    wall_ns(): UTC nanoseconds since 1970; follows the machine's wall clock at rate 1, else scaled
+        elapsed time counted from ``wall_start_ns`` (default: the wall clock at creation).
     """
 
-    rate: float = 1.0
-    _mono0: int = field(default_factory=time.monotonic_ns)
-    _wall0: int = field(default_factory=time.time_ns)
+    def __init__(self, rate: float = 1.0, wall_start_ns: int | None = None) -> None:
+        if not 0.001 <= rate <= 10_000:
+            raise ValueError(f"clock rate {rate} is outside 0.001 to 10000")
+        self.rate = rate
+        self._milli = round(rate * 1000)  # integer arithmetic: a float would lose nanoseconds
+        self._mono0 = self.mono_ns()
+        self._wall0 = time.time_ns() if wall_start_ns is None else wall_start_ns
 
     def mono_ns(self) -> int:
-        now = time.monotonic_ns()
-        if self.rate == 1.0:
-            return now
-        return self._mono0 + int((now - self._mono0) * self.rate)
+        return time.monotonic_ns() * self._milli // 1000
 
     def wall_ns(self) -> int:
         if self.rate == 1.0:

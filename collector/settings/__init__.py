@@ -1,0 +1,8 @@
+"""Settings: from a YAML file to frozen, validated values. Read `load` first.
+
+Nothing here opens a link, a socket or a database, and nothing here knows the time.
+"""
+
+from collector.settings.loader import Fault, Loaded, example, load, load_bytes
+
+__all__ = ["Fault", "Loaded", "example", "load", "load_bytes"]

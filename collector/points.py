@@ -13,7 +13,7 @@ from typing import Literal
 
 from collector.settings.model import BoolInput, Count, Current, Register, Settings, Temperature, Temperature2
 
-Level = Literal["station", "transformer", "winding", "stage"]
+Level = Literal["station", "transformer", "winding", "stage", "device"]
 PointType = Literal["float", "int", "bool", "enum", "text"]
 
 #: ISA-18.2 alarm states, as published (int) and shown (word).
@@ -36,6 +36,12 @@ CALL_REASONS = (
     "released: alarm temperature",
     "released: flapping",
     "starting",
+    "spare for a stage that is not proven",
+    "pump for its fans",
+    "exercise",
+    "minimum run",
+    "released: return not yet trusted",
+    "released: output module lost",
 )
 
 
@@ -65,7 +71,7 @@ class Point:
     id: str
     declared: Declared
     transformer: int = 0
-    item: int = 0  # winding or stage number
+    item: int = 0  # winding, stage or device number
 
 
 _M = "the reading's own, after the plausibility checks"
@@ -106,6 +112,9 @@ DECLARED: tuple[Declared, ...] = (
     Declared("transformer", "load_pu", 25, "float", "pu", "highest winding load, of the mode in force", "worst of the currents"),
     Declared("transformer", "unmonitored_h", 26, "float", "h", "time without a record or model, not in loss of life", "good"),
     Declared("transformer", "bubbling_margin_k", 27, "float", "K", "bubble inception temperature minus hot spot", _H),
+    Declared("transformer", "peak_hot_spot_c", 28, "float", "degC", "highest hot spot since reset", "the hot spot's at that time"),
+    Declared("transformer", "peak_top_oil_c", 29, "float", "degC", "highest top oil since reset", "the top oil's at that time"),
+    Declared("transformer", "peak_load_pu", 30, "float", "pu", "highest load since reset", "the load's at that time"),
     # transformer: alarms
     _alarm("transformer", "hot_spot_high", 60, "hot spot above its high limit: every stage is called"),
     _alarm("transformer", "hot_spot_high_high", 61, "hot spot above its high-high limit"),
@@ -118,6 +127,10 @@ DECLARED: tuple[Declared, ...] = (
     _alarm("transformer", "pumps_lost", 68, "all pumps of an OF or OD mode lost: maker's countdown runs"),
     _alarm("transformer", "ac_supply_lost", 69, "cooler AC supply lost or wrong phase sequence"),
     _alarm("transformer", "control_supply_lost", 70, "cabinet control supply lost"),
+    _alarm("transformer", "top_oil_redundancy_lost", 71, "one of two top-oil probes lost: the other carries on"),
+    _alarm("transformer", "trip", 72, "trip criteria met; the trip output is energised where enabled"),
+    _alarm("transformer", "contact_lost", 73, "a status contact of the transformer cannot be read"),
+    _alarm("transformer", "estimate_lost", 74, "no valid hot spot: every stage runs"),
     # winding
     Declared("winding", "current_a", 0, "float", "A", "winding current, primary", _M, measured=True),
     Declared("winding", "fibre_c", 1, "float", "degC", "fibre-optic winding probe", _M, measured=True),
@@ -149,6 +162,10 @@ DECLARED: tuple[Declared, ...] = (
     _alarm("stage", "output_fault", 21, "output reads back different, or its module is lost"),
     _alarm("stage", "not_available", 22, "not in Auto, tripped or interlocked"),
     _alarm("stage", "flapping", 23, "released too often: stays released until acknowledged"),
+    _alarm("stage", "input_lost", 24, "feedback or cabinet contact cannot be read"),
+    # device (only those with a permanent number)
+    Declared("device", "link_ok", 0, "bool", "", "the device answers", "good"),
+    _alarm("device", "link_lost", 10, "the device does not answer: what is read from it is lost"),
 )
 
 #: Measured ids whose value has a register in the settings: (level, point name) -> how to find it.
@@ -226,4 +243,7 @@ def catalogue(settings: Settings) -> tuple[Point, ...]:
             add("winding", f"{t.id}.{w.id}", t.number, w.number)
         for s in t.stages:
             add("stage", f"{t.id}.{s.id}", t.number, s.number)
+    for d in settings.devices:
+        if d.number is not None:
+            add("device", f"device.{d.id}", 0, d.number)
     return tuple(points)

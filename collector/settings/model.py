@@ -124,6 +124,9 @@ class RelayModule(Section):
 
 class Device(Section):
     id: Id
+    number: Number | None = Field(
+        None, description="permanent; with it the device gets points and a link alarm of its own, which "
+                          "stands for the alarms of everything read from it")
     link: Id
     unit: Annotated[int, Field(ge=0, le=255)] = 1
     poll_s: Annotated[float, Field(ge=0.1, le=3600)] = Field(5.0, description="station time between polls")

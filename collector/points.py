@@ -73,6 +73,52 @@ class Point:
     transformer: int = 0
     item: int = 0  # winding, stage or device number
 
+    @property
+    def address(self) -> int:
+        """First register of this point in the SCADA map, zero-based. See :func:`address`."""
+        return address(self.declared.level, self.transformer, self.item, self.declared.offset)
+
+    @property
+    def topic(self) -> str:
+        """Its place below ``value/`` in the broker: ``T1/HV_A/hot_spot_c``."""
+        return self.id.replace(".", "/")
+
+
+# --- permanent addresses ---------------------------------------------------------------------
+# Three registers a point: value (float32, two registers) and quality. The strides are decimal so
+# that a person reads transformer, winding and stage from the number; they are never changed.
+#
+#   station                 0 ..   899   (300 points), 900 .. 999 the server's own heartbeat block
+#   transformer t   4000 t - 3000 + 0 ..  299   (100 points)
+#     winding w             ... + 200 + 100 w   (33 points each, w <= 24)
+#     stage s               ... + 2600 + 100 s  (33 points each, s <= 12)
+REGISTERS_PER_POINT = 3
+TRANSFORMER_STRIDE, TRANSFORMER_BASE = 4000, -3000
+ITEM_STRIDE = 100
+ITEM_BASE: dict[Level, int] = {"winding": 200, "stage": 2600}
+OFFSETS: dict[Level, int] = {"station": 300, "transformer": 100, "winding": 33, "stage": 33}
+NUMBERS: dict[Level, int] = {"transformer": 16, "winding": 24, "stage": 12}
+
+
+def address(level: Level, transformer: int, item: int, offset: int) -> int:
+    """Zero-based register address = base + number x stride + 3 x offset.
+
+    ValueError when a number or offset is outside what the map has room for.
+    """
+    if not 0 <= offset < OFFSETS[level]:
+        raise ValueError(f"{level} offset {offset}: the map has room for 0 to {OFFSETS[level] - 1}")
+    result = offset * REGISTERS_PER_POINT
+    if level == "station":
+        return result
+    if not 1 <= transformer <= NUMBERS["transformer"]:
+        raise ValueError(f"transformer number {transformer}: 1 to {NUMBERS['transformer']}")
+    result += TRANSFORMER_BASE + transformer * TRANSFORMER_STRIDE
+    if level == "transformer":
+        return result
+    if not 1 <= item <= NUMBERS[level]:
+        raise ValueError(f"{level} number {item}: 1 to {NUMBERS[level]}")
+    return result + ITEM_BASE[level] + item * ITEM_STRIDE
+
 
 _M = "the reading's own, after the plausibility checks"
 _H = "worst of top oil and this winding's current"

@@ -12,6 +12,10 @@ from pydantic import BaseModel, ConfigDict, Field
 
 Id = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_-]{0,31}$", description="letters, digits, _ and -")]
 Number = Annotated[int, Field(ge=1, description="permanent: never reuse or renumber, addresses derive from it")]
+# The largest numbers are what the SCADA map has room for (points.NUMBERS).
+TransformerNumber = Annotated[Number, Field(le=16)]
+WindingNumber = Annotated[Number, Field(le=24)]
+StageNumber = Annotated[Number, Field(le=12)]
 Positive = Annotated[float, Field(gt=0)]
 NotNegative = Annotated[float, Field(ge=0)]
 
@@ -183,7 +187,7 @@ class WindingMode(Section):
 
 class Winding(Section):
     id: Id
-    number: Number
+    number: WindingNumber
     phase: Literal["A", "B", "C", "N"] | None = None
     kind: Literal["main", "common", "tertiary", "regulating"] = "main"
     current: Current | None = None
@@ -231,7 +235,7 @@ class Cabinet(Section):
 
 class Stage(Section):
     id: Id
-    number: Number
+    number: StageNumber
     name: str = ""
     kind: Literal["fans", "pumps"] = "fans"
     relay: Relay
@@ -316,7 +320,7 @@ class LostInputs(Section):
 
 class Transformer(Section):
     id: Id
-    number: Number
+    number: TransformerNumber
     name: str = ""
     guide: Literal["iec_60076_7", "ieee_c57_91"] = "iec_60076_7"
     design: Design | None = Field(None, description="default parameter set of every mode; needs mineral oil")

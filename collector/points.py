@@ -88,16 +88,18 @@ class Point:
 # Three registers a point: value (float32, two registers) and quality. The strides are decimal so
 # that a person reads transformer, winding and stage from the number; they are never changed.
 #
-#   station                 0 ..   899   (300 points), 900 .. 999 the server's own heartbeat block
+#   station                 0 ..   299   (100 points), 900 .. 999 the server's own heartbeat block
+#     device d              300 + 15 d   (5 points each, d <= 39)
 #   transformer t   4000 t - 3000 + 0 ..  299   (100 points)
 #     winding w             ... + 200 + 100 w   (33 points each, w <= 24)
 #     stage s               ... + 2600 + 100 s  (33 points each, s <= 12)
 REGISTERS_PER_POINT = 3
 TRANSFORMER_STRIDE, TRANSFORMER_BASE = 4000, -3000
 ITEM_STRIDE = 100
+DEVICE_STRIDE, DEVICE_BASE = 15, 300
 ITEM_BASE: dict[Level, int] = {"winding": 200, "stage": 2600}
-OFFSETS: dict[Level, int] = {"station": 300, "transformer": 100, "winding": 33, "stage": 33}
-NUMBERS: dict[Level, int] = {"transformer": 16, "winding": 24, "stage": 12}
+OFFSETS: dict[Level, int] = {"station": 100, "transformer": 100, "winding": 33, "stage": 33, "device": 5}
+NUMBERS: dict[Level, int] = {"transformer": 16, "winding": 24, "stage": 12, "device": 39}
 
 
 def address(level: Level, transformer: int, item: int, offset: int) -> int:
@@ -110,6 +112,10 @@ def address(level: Level, transformer: int, item: int, offset: int) -> int:
     result = offset * REGISTERS_PER_POINT
     if level == "station":
         return result
+    if level == "device":
+        if not 1 <= item <= NUMBERS["device"]:
+            raise ValueError(f"device number {item}: 1 to {NUMBERS['device']}")
+        return DEVICE_BASE + item * DEVICE_STRIDE + result
     if not 1 <= transformer <= NUMBERS["transformer"]:
         raise ValueError(f"transformer number {transformer}: 1 to {NUMBERS['transformer']}")
     result += TRANSFORMER_BASE + transformer * TRANSFORMER_STRIDE
@@ -211,7 +217,7 @@ DECLARED: tuple[Declared, ...] = (
     _alarm("stage", "input_lost", 24, "feedback or cabinet contact cannot be read"),
     # device (only those with a permanent number)
     Declared("device", "link_ok", 0, "bool", "", "the device answers", "good"),
-    _alarm("device", "link_lost", 10, "the device does not answer: what is read from it is lost"),
+    _alarm("device", "link_lost", 1, "the device does not answer: what is read from it is lost"),
 )
 
 #: Measured ids whose value has a register in the settings: (level, point name) -> how to find it.

@@ -1,0 +1,1 @@
+"""The record on local disk: journal, history, events, peaks, checkpoints, and reading them back."""

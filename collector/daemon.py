@@ -1,0 +1,473 @@
+"""Supervision: one asyncio loop that carries readings to the step and its outcome to everybody else.
+
+Order of importance is the order of the code: a decision never waits for record, broker, SCADA or an
+operator. Rules about temperatures, stages or alarms must never be put here.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import ipaddress
+import os
+import signal
+import socket
+import time
+from collections.abc import Awaitable, Callable, Coroutine
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import structlog
+
+from collector import engine, operator
+from collector.clock import Clock
+from collector.field import Field
+from collector.messages import Command, Event, Health, Inputs, Outcome, Value
+from collector.points import catalogue
+from collector.publish.inject import Injections, parse
+from collector.publish.mqtt import TIME_DOUBTFUL, TIME_GOOD, MqttPublisher
+from collector.publish.scada import ScadaServer
+from collector.record.boot import boot_id
+from collector.record.recorder import Recorder
+from collector.sd_notify import notify
+from collector.settings import Loaded, load
+from collector.settings.model import Settings
+
+log = structlog.get_logger()
+
+#: A wall clock before this is one that nobody has set (the project's first commit) [UTC ns].
+CLOCK_FLOOR_NS = 1_795_000_000 * 10**9
+#: Wall against monotonic time moving by more than this between two cycles is a clock step [s].
+CLOCK_STEP_S = 2.0
+#: Longest gap that a wall clock may claim for a restart [s]: 400 days.
+GAP_MAX_S = 400 * 86400.0
+#: SIGTERM: seconds (real) to confirm that outputs are released, and to flush broker and record.
+RELEASE_DEADLINE_S = 5.0
+FLUSH_DEADLINE_S = 3.0
+
+
+class StartRefused(Exception):
+    """The daemon must not start; the text says why. No link has been opened."""
+
+
+def is_loopback(host: str) -> bool:
+    if host == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
+def refuse_rate(settings: Settings, rate: float) -> None:
+    """StartRefused when time is scaled although a link or broker may be a real one."""
+    if rate == 1.0:
+        return
+    hosts = {f"link {link.id}": link.host or "" for link in settings.links}
+    if settings.mqtt is not None:
+        hosts["mqtt"] = settings.mqtt.host
+    real = sorted(name for name, host in hosts.items() if not is_loopback(host))
+    if real:
+        raise StartRefused(
+            f"--rate {rate:g} is only for a simulated station, but {real[0]} is not on the loopback address "
+            f"(leave --rate out)"
+        )
+
+
+def instance_lock(station_id: str) -> socket.socket:
+    """One instance per station on this machine; needs no disk. StartRefused when another one runs.
+
+    An abstract Unix socket: the kernel drops it with its owner, however that one ends.
+    """
+    lock = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+    try:
+        lock.bind(f"\0windingd/{station_id}")
+    except OSError:
+        lock.close()
+        raise StartRefused(
+            f"another windingd already runs for station {station_id} on this machine (stop it first: "
+            f"two masters would write the same relays)"
+        ) from None
+    return lock
+
+
+@dataclass(slots=True)
+class WallClock:
+    """Watches the wall clock against monotonic time. Model and timers never use it."""
+
+    offset_ns: int | None = None
+    stepped_s: float = 0.0
+    trusted: bool = True
+
+    def observe(self, mono_ns: int, wall_ns: int) -> None:
+        """Call once per cycle; afterwards `stepped_s` is the step since the last cycle [s]."""
+        offset = wall_ns - mono_ns
+        moved = 0.0 if self.offset_ns is None else (offset - self.offset_ns) / 1e9
+        self.stepped_s = moved if abs(moved) > CLOCK_STEP_S else 0.0
+        self.trusted = wall_ns >= CLOCK_FLOOR_NS
+        self.offset_ns = offset
+
+
+def restart_gap(boot: str, mono_ns: int, wall_ns: int, then: tuple[str, int, int]) -> engine.Gap:
+    """The gap since a checkpoint taken at `then` = (boot id, mono_ns, wall_ns).
+
+    Same boot: monotonic difference. Another boot: the wall clock, if both ends are plausible.
+    """
+    then_boot, then_mono, then_wall = then
+    if boot == then_boot and mono_ns >= then_mono:
+        return engine.Gap(True, (mono_ns - then_mono) / 1e9, mono_ns)
+    gap_s = (wall_ns - then_wall) / 1e9
+    plausible = min(wall_ns, then_wall) >= CLOCK_FLOOR_NS and 0 <= gap_s <= GAP_MAX_S
+    return engine.Gap(False, gap_s if plausible else None, mono_ns)
+
+
+class DurableLoss:
+    """Caps published loss of life at the last durable checkpoint, so that it never goes backwards.
+
+    A power cut loses what was not yet on disk; what was published must not exceed what comes back.
+    While the disk does not work nothing would ever be published: then the live value is used.
+    """
+
+    def __init__(self) -> None:
+        self._pending: list[tuple[int, dict[str, Value]]] = []
+        self._durable: dict[str, Value] = {}
+
+    def checkpointed(self, mono_ns: int, outcome: Outcome) -> None:
+        """A checkpoint holding this outcome's loss of life was handed to the record."""
+        losses = {p: v for p, v in outcome.values.items() if ".loss_of_life_" in p}
+        self._pending.append((mono_ns, losses))
+        del self._pending[:-16]  # a disk that hangs: the oldest wait no longer
+
+    def cap(self, outcome: Outcome, durable_mono_ns: int | None, record_ok: bool) -> Outcome:
+        """`outcome` for publishing, with loss of life as of the newest durable checkpoint."""
+        while self._pending and durable_mono_ns is not None and self._pending[0][0] <= durable_mono_ns:
+            self._durable = self._pending.pop(0)[1]
+        if not record_ok or not self._durable:
+            return outcome
+        here = {p: v for p, v in self._durable.items() if p in outcome.values}
+        return replace(outcome, values={**outcome.values, **here})
+
+
+async def supervise(name: str, work: Callable[[], Coroutine[Any, Any, None]]) -> None:
+    """Run `work` for ever; what it raises is logged, and it starts again after 1 s, 2 s ... 30 s."""
+    pause_s = 1.0
+    while True:
+        started = time.monotonic()
+        try:
+            await work()
+        except Exception as error:  # noqa: BLE001 - the boundary: no room may take the daemon down
+            log.error("task failed, starting again", task=name, error=repr(error), pause_s=pause_s, exc_info=True)
+        else:
+            log.warning("task ended, starting again", task=name, pause_s=pause_s)
+        await asyncio.sleep(pause_s)
+        pause_s = 1.0 if time.monotonic() - started > 60.0 else min(30.0, pause_s * 2)
+
+
+class Daemon:
+    """One station. ``await run()`` returns after SIGTERM or SIGINT with an exit status."""
+
+    def __init__(self, path: Path, loaded: Loaded, rate: float = 1.0) -> None:
+        """`loaded` must be without faults. StartRefused before any link is opened."""
+        assert loaded.settings is not None
+        refuse_rate(loaded.settings, rate)
+        self.path = path
+        self.settings = loaded.settings
+        self.settings_hash = loaded.hash
+        self.clock = Clock(rate)
+        self.data_dir = Path(self.settings.station.data_dir)
+        self._lock = instance_lock(self.settings.station.id)
+        self.plan = engine.build(self.settings, loaded.hash)
+        self.field = Field(self.settings, self.clock)
+        self.recorder = Recorder(self.settings, self.clock)
+        self.mqtt: MqttPublisher | None = None
+        self.scada: ScadaServer | None = None
+        self.state = engine.initial(self.plan)
+        self.outcome: Outcome | None = None
+        self._publishing: list[asyncio.Task[None]] = []
+        self._wall = WallClock()
+        self._loss = DurableLoss()
+        self._injections = Injections()
+        self._commands: list[Command] = []
+        self._refused = ""
+        self._stop = asyncio.Event()
+        self._reload = asyncio.Event()
+        self._checkpoint_ns: int | None = None
+        self._recent: list[tuple[int, Event]] = []  # (wall_ns, event): what `watch` shows
+
+    # --- life ---------------------------------------------------------------------------------
+
+    async def run(self) -> int:
+        loop = asyncio.get_running_loop()
+        for name in (signal.SIGTERM, signal.SIGINT):
+            loop.add_signal_handler(name, self._stop.set)
+        loop.add_signal_handler(signal.SIGHUP, self._reload.set)
+        self._start_record()
+        self._start_publishing()
+        work: dict[str, Callable[[], Awaitable[None]]] = {
+            "field": self.field.run,
+            "operator": self._serve_operators,
+            "decide": self._decide,
+            "reload": self._reload_loop,
+        }
+        tasks = [asyncio.create_task(supervise(n, w), name=n) for n, w in work.items()]  # type: ignore[arg-type]
+        log.info("started", station=self.settings.station.id, settings=str(self.path), rate=self.clock.rate)
+        await self._stop.wait()
+        return await self._shut_down(tasks)
+
+    def _start_record(self) -> None:
+        """Open the record and take up its checkpoint. Whatever fails here, control starts all the same."""
+        try:
+            self.recorder.start()
+            found = self.recorder.load_checkpoint()
+        except (OSError, ValueError) as error:
+            log.error("record cannot be read: starting without it", error=str(error))
+            return
+        if found is None:
+            log.info("no checkpoint: thermal state starts in steady state for the present load")
+            return
+        gap = restart_gap(
+            boot_id(), self.clock.mono_ns(), self.clock.wall_ns(), (found.boot_id, found.mono_ns, found.wall_ns)
+        )
+        try:
+            self.state = engine.restore(self.plan, found.data, gap)
+        except ValueError as error:
+            log.error("checkpoint is not usable: starting without it", error=str(error))
+            return
+        log.info("continuing from checkpoint", gap_s=gap.gap_s, same_boot=gap.same_boot)
+
+    def _start_publishing(self) -> None:
+        if self.settings.mqtt is not None:
+            self.mqtt = MqttPublisher(
+                self.settings, self.clock, self.data_dir, settings_hash=self.settings_hash
+            )
+            self._publishing.append(asyncio.create_task(supervise("mqtt", self.mqtt.run)))
+        if self.settings.scada is not None:
+            self.scada = ScadaServer(self.settings, self.clock)
+            self._publishing.append(asyncio.create_task(supervise("scada", self.scada.run)))
+
+    async def _stop_publishing(self) -> None:
+        for task in self._publishing:
+            task.cancel()
+        await asyncio.gather(*self._publishing, return_exceptions=True)
+        self._publishing.clear()
+        if self.mqtt is not None:
+            await self.mqtt.close(FLUSH_DEADLINE_S)
+        self.mqtt = self.scada = None
+
+    async def _shut_down(self, tasks: list[asyncio.Task[None]]) -> int:
+        notify("STOPPING=1", "STATUS=releasing cooling relays")
+        by_name = {task.get_name(): task for task in tasks}
+        for name in ("decide", "operator", "reload"):
+            by_name[name].cancel()
+        released = await self.field.release_all(RELEASE_DEADLINE_S)
+        if released:
+            log.info("every output is released and read back: cooling runs")
+        else:
+            log.error("release could not be confirmed; the modules release by themselves", deadline_s=RELEASE_DEADLINE_S)
+        by_name["field"].cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
+        await self.field.close()
+        if self.outcome is not None:
+            self._checkpoint(self.outcome)
+        await self._stop_publishing()
+        if not self.recorder.stop(FLUSH_DEADLINE_S):
+            log.error("the record could not be flushed in time", deadline_s=FLUSH_DEADLINE_S)
+        self._lock.close()
+        log.info("stopped", outputs_released=released)
+        return 0
+
+    # --- the cycle ----------------------------------------------------------------------------
+
+    async def _decide(self) -> None:
+        """One decision per cycle, on a fixed beat of station time."""
+        due = self.clock.mono_ns()
+        while True:
+            self._cycle()
+            period_ns = int(self.settings.station.cycle_s * 1e9)
+            now = self.clock.mono_ns()
+            due += period_ns * max(1, -(-(now - due) // period_ns))  # skip beats that were missed
+            await self.clock.sleep((due - now) / 1e9)
+
+    def _cycle(self) -> None:
+        inputs = self._gather()
+        self.state, outcome = engine.step(self.state, self.plan, inputs)
+        self.field.offer(outcome.decision)
+        first = self.outcome is None
+        self.outcome = outcome
+        notify("WATCHDOG=1")
+        if first:
+            notify("READY=1", f"STATUS=station {self.settings.station.id}: deciding")
+        self._tell(inputs, outcome)
+
+    def _gather(self) -> Inputs:
+        snapshot = self.field.snapshot()
+        mono_ns = max(self.clock.mono_ns(), self.state.mono_ns + 1)
+        self._wall.observe(mono_ns, self.clock.wall_ns())
+        record_ok, record_reason = self.recorder.health()
+        broker_ok, broker_reason = self.mqtt.health() if self.mqtt is not None else (True, "")
+        commands, self._commands = tuple(self._commands), []
+        return Inputs(
+            mono_ns=mono_ns,
+            readings=snapshot.readings,
+            relays=snapshot.relays,
+            devices=snapshot.devices,
+            commands=commands,
+            health=Health(
+                record_ok=record_ok,
+                record_reason=record_reason,
+                broker_ok=broker_ok,
+                broker_reason=broker_reason,
+                clock_trusted=self._wall.trusted,
+                clock_stepped_s=self._wall.stepped_s,
+                settings_refused=self._refused,
+            ),
+            polled=snapshot.polled,
+            settings_hash=self.settings_hash,
+        )
+
+    def _tell(self, inputs: Inputs, outcome: Outcome) -> None:
+        """Record, publish and log; none of them may block or raise, and none is waited for."""
+        wall_ns = self.clock.wall_ns()
+        for event in outcome.events:
+            log.info(event.text, kind=event.kind, subject=event.subject)
+            self._recent.append((wall_ns, event))
+        del self._recent[:-200]
+        self.recorder.put(inputs, outcome, wall_ns)
+        interval_ns = int(self.settings.record.checkpoint_s * 1e9)
+        if self._checkpoint_ns is None or inputs.mono_ns - self._checkpoint_ns >= interval_ns:
+            self._checkpoint(outcome)
+        published = self._loss.cap(outcome, self.recorder.durable_checkpoint(), inputs.health.record_ok)
+        published = self._injections.apply(published)
+        if self.mqtt is not None:
+            self.mqtt.offer(published, wall_ns, TIME_GOOD if self._wall.trusted else TIME_DOUBTFUL)
+        if self.scada is not None:
+            self.scada.offer(published, wall_ns)
+
+    def _checkpoint(self, outcome: Outcome) -> None:
+        mono_ns = outcome.decision.mono_ns
+        self._checkpoint_ns = mono_ns
+        self.recorder.put_checkpoint(engine.checkpoint(self.state), mono_ns, self.clock.wall_ns())
+        self._loss.checkpointed(mono_ns, outcome)
+
+    # --- reload -------------------------------------------------------------------------------
+
+    async def _reload_loop(self) -> None:
+        while True:
+            await self._reload.wait()
+            self._reload.clear()
+            notify("RELOADING=1", f"MONOTONIC_USEC={time.monotonic_ns() // 1000}")
+            await self._take_new_settings()
+            notify("READY=1")
+
+    async def _take_new_settings(self) -> None:
+        """SIGHUP: new settings, or the old ones stay and the alarm says why."""
+        loaded = load(self.path)
+        refusal = self._refusal(loaded)
+        if refusal or loaded.settings is None:
+            for fault in loaded.faults:
+                log.error("settings fault", fault=str(fault))
+            self._refused = refusal
+            log.error("new settings refused, the old ones stay", reason=refusal)
+            return
+        plan = engine.build(loaded.settings, loaded.hash)
+        self.state = engine.migrate(self.state, self.plan, plan)
+        self.plan, self.settings, self.settings_hash = plan, loaded.settings, loaded.hash
+        self._refused = ""
+        await self.field.apply(loaded.settings)
+        self.recorder.apply(loaded.settings)
+        await self._stop_publishing()
+        self._start_publishing()
+        log.info("new settings taken", hash=loaded.hash[:12])
+
+    def _refusal(self, loaded: Loaded) -> str:
+        if loaded.settings is None:
+            return f"{len(loaded.faults)} fault(s), first: {loaded.faults[0]}"
+        new, old = loaded.settings.station, self.settings.station
+        for key in ("id", "data_dir"):
+            if getattr(new, key) != getattr(old, key):
+                return f"station.{key} cannot change while running (restart the service for that)"
+        try:
+            refuse_rate(loaded.settings, self.clock.rate)
+        except StartRefused as error:
+            return str(error)
+        return ""
+
+    # --- operators ----------------------------------------------------------------------------
+
+    async def _serve_operators(self) -> None:
+        self.data_dir.mkdir(parents=True, exist_ok=True)
+        server = await operator.serve(self.data_dir, self._answer)
+        async with server:
+            await asyncio.Event().wait()
+
+    async def _answer(self, request: dict[str, Any], who: str) -> operator.Answer:
+        what = request["request"]
+        if what == "status":
+            return self._status()
+        if what == "command":
+            command = Command(
+                id=f"{self.clock.mono_ns():x}",
+                kind=request["kind"],
+                target=str(request["target"]),
+                who=who,
+                minutes=request.get("minutes"),
+                value=request.get("value"),
+            )
+            self._commands.append(command)
+            return {"accepted": command.id}
+        if what == "inject":
+            return self._inject(request, who)
+        raise ValueError(f"unknown request {what!r}")
+
+    def _inject(self, request: dict[str, Any], who: str) -> operator.Answer:
+        if request.get("point") is None:
+            self._injections.clear()
+            log.warning("every injected value ended", who=who)
+            return {"ended": True}
+        points = {p.id: p for p in catalogue(self.settings)}
+        point = points.get(str(request["point"]))
+        if point is None:
+            raise ValueError(f"no point {request['point']!r} (windingd points lists them)")
+        if request.get("value") is None:
+            self._injections.clear(point.id)
+            return {"ended": True}
+        value = parse(point, str(request["value"]))
+        minutes = float(request.get("minutes") or 5.0)
+        self._injections.set(point.id, value, self.clock.mono_ns(), minutes)
+        log.warning("test value injected", point=point.id, value=value, minutes=minutes, who=who)
+        return {"injected": point.id, "value": value, "minutes": minutes}
+
+    def _status(self) -> operator.Answer:
+        outcome = self.outcome
+        return {
+            "station": self.settings.station.id,
+            "name": self.settings.station.name,
+            "pid": os.getpid(),
+            "rate": self.clock.rate,
+            "wall_ns": self.clock.wall_ns(),
+            "mono_ns": self.clock.mono_ns(),
+            "settings": str(self.path),
+            "settings_hash": self.settings_hash,
+            "sequence": outcome.decision.sequence if outcome else None,
+            "decided_ns": outcome.decision.mono_ns if outcome else None,
+            "energise": dict(outcome.decision.energise) if outcome else {},
+            "values": {p: [v.value, str(v.quality)] for p, v in outcome.values.items()} if outcome else {},
+            "devices": dict(self.field.snapshot().devices),
+            "events": [
+                {"wall_ns": wall, "kind": e.kind, "subject": e.subject, "text": e.text}
+                for wall, e in self._recent[-40:]
+            ],
+            "injected": self._injections.active(self.clock.mono_ns()),
+        }
+
+
+def run(path: Path, loaded: Loaded, rate: float = 1.0) -> int:
+    """Run the daemon for settings already loaded without faults; returns its exit status."""
+
+    async def main() -> int:
+        return await Daemon(path, loaded, rate).run()
+
+    with suppress(KeyboardInterrupt):
+        return asyncio.run(main())
+    return 1

@@ -1,0 +1,120 @@
+"""The local operator socket: status for `status`, `watch` and `stages`, and operator commands.
+
+A Unix socket in the data directory, JSON lines, one request one answer. Never reachable over a
+network: hold-off of a stage is a local act. It only reads the last outcome and queues commands;
+the step decides.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import pwd
+import socket
+import struct
+from collections.abc import Awaitable, Callable, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Any
+
+SOCKET_NAME = "operator.sock"
+#: one request line at most [bytes]; a longer one is refused.
+MAX_REQUEST = 4096
+
+Answer = dict[str, Any]
+Handler = Callable[[dict[str, Any], str], Awaitable[Answer]]
+
+
+class OperatorError(Exception):
+    """No daemon to talk to, or it refused; the text is for a person."""
+
+
+@contextmanager
+def _short_path(data_dir: Path) -> Iterator[str]:
+    """A path to the socket that fits sun_path (108 bytes) however deep the data directory lies."""
+    fd = os.open(data_dir, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        yield f"/proc/self/fd/{fd}/{SOCKET_NAME}"
+    finally:
+        os.close(fd)
+
+
+def _peer_name(sock: socket.socket) -> str:
+    pid, uid, _ = struct.unpack("3i", sock.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, 12))
+    try:
+        return pwd.getpwuid(uid).pw_name
+    except KeyError:
+        return f"uid {uid}"
+
+
+async def serve(data_dir: Path, handler: Handler) -> asyncio.AbstractServer:
+    """Listen in `data_dir` (mode 0660: owner and group). OSError when the directory cannot be used."""
+
+    async def client(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        who = _peer_name(writer.get_extra_info("socket"))
+        try:
+            while line := await reader.readline():
+                try:
+                    request = json.loads(line)
+                    if not isinstance(request, dict):
+                        raise ValueError("a request is a JSON object")
+                    answer = await handler(request, who)
+                except (ValueError, KeyError, TypeError) as error:
+                    answer = {"error": f"{type(error).__name__}: {error}"}
+                writer.write(json.dumps(answer).encode() + b"\n")
+                await writer.drain()
+        except (ValueError, ConnectionError):  # line longer than MAX_REQUEST, or the client left
+            pass
+        finally:
+            writer.close()
+
+    with _short_path(data_dir) as path:
+        with suppress(FileNotFoundError):
+            os.unlink(path)  # the instance lock is ours, so a left-over socket is nobody's
+        server = await asyncio.start_unix_server(client, path, limit=MAX_REQUEST)
+        os.chmod(path, 0o660)
+    return server
+
+
+class OperatorClient:
+    """Blocking client of the operator socket, for the subcommands."""
+
+    def __init__(self, data_dir: Path) -> None:
+        self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        self._socket.settimeout(5.0)
+        try:
+            with _short_path(data_dir) as path:
+                self._socket.connect(path)
+        except OSError as error:
+            self._socket.close()
+            raise OperatorError(
+                f"no running windingd answers in {data_dir} ({error.strerror or error}); "
+                f"start it with `windingd run`, or check station.data_dir and your group membership"
+            ) from None
+        self._file = self._socket.makefile("rwb")
+
+    def request(self, **request: Any) -> Answer:
+        """Send one request; OperatorError carries the daemon's refusal in words."""
+        try:
+            self._file.write(json.dumps(request).encode() + b"\n")
+            self._file.flush()
+            line = self._file.readline()
+        except OSError as error:
+            raise OperatorError(f"the daemon did not answer: {error}") from None
+        if not line:
+            raise OperatorError("the daemon closed the connection")
+        answer: Answer = json.loads(line)
+        if "error" in answer:
+            raise OperatorError(str(answer["error"]))
+        return answer
+
+    def close(self) -> None:
+        self._file.close()
+        self._socket.close()
+
+    def __enter__(self) -> OperatorClient:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()

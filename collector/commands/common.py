@@ -15,10 +15,6 @@ EX_OTHER = 1
 EX_USAGE = 64
 EX_CONFIG = 78
 
-#: Where a packaged service keeps its settings; every subcommand that needs settings falls back to it.
-DEFAULT_SETTINGS = Path("/etc/windingd/windingd.yaml")
-
-
 class Failure(Exception):
     """A failure with one clear sentence for a person and the exit status that goes with it."""
 
@@ -28,14 +24,7 @@ class Failure(Exception):
 
 
 def add_settings(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "settings",
-        type=Path,
-        nargs="?",
-        default=DEFAULT_SETTINGS,
-        metavar="SETTINGS",
-        help=f"settings file (default {DEFAULT_SETTINGS})",
-    )
+    parser.add_argument("settings", type=Path, metavar="SETTINGS", help="settings file")
 
 
 def load_or_fail(path: Path) -> tuple[Settings, Loaded]:

@@ -9,10 +9,11 @@ import hashlib
 from dataclasses import dataclass, field
 from pathlib import Path
 
-import yaml
-
+from collector.settings.bind import Binder, element
+from collector.settings.cross_check import cross_check
 from collector.settings.faults import Fault
 from collector.settings.model import Settings
+from collector.settings.nodes import MAX_BYTES, Mapping, Node, Sequence, parse, shown
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,16 +34,31 @@ class Loaded:
 def load(path: str | Path) -> Loaded:
     """Read and check a settings file. Never raises for anything the file holds or for a missing file."""
     try:
-        data = Path(path).read_bytes()
-    except OSError as error:
-        return Loaded(None, [Fault(str(path), 1, "", f"cannot be read: {error.strerror}")], "")
+        with open(path, "rb") as file:
+            data = file.read(MAX_BYTES + 1)
+    except (OSError, ValueError) as error:
+        reason = error.strerror if isinstance(error, OSError) else str(error)
+        message = f"cannot be read: {reason} (give the path of a settings file that this user may read)"
+        return Loaded(None, [Fault(str(path), 1, "", message)], "")
     return load_bytes(data, str(path))
 
 
 def load_bytes(data: bytes, name: str) -> Loaded:
     """As `load`, from the bytes of a file called `name`."""
-    settings = Settings.model_validate(_tuples(yaml.safe_load(data)))
-    return Loaded(settings, [], hashlib.sha256(settings.model_dump_json().encode()).hexdigest())
+    tree, problems = parse(data)
+    faults = [Fault(name, p.line, _path(tree, p.keys), p.message) for p in problems]
+    if tree is None:
+        return Loaded(None, faults, "")
+    binder = Binder(name)
+    root = binder.section(Settings, tree, "", 1)
+    told = {fault.path for fault in faults}
+    faults += [fault for fault in binder.faults if fault.path not in told]
+    found = cross_check(root)
+    faults += [fault for fault in found if fault.severity == "fault"]
+    remarks = [fault for fault in found if fault.severity != "fault"]
+    settings: Settings | None = None if faults else root.build()
+    digest = "" if settings is None else hashlib.sha256(settings.model_dump_json().encode()).hexdigest()
+    return Loaded(settings, _in_order(faults), digest, _in_order(remarks))
 
 
 def example(name: str) -> Path:
@@ -50,7 +66,20 @@ def example(name: str) -> Path:
     return Path(__file__).parent / "examples" / name
 
 
-def _tuples(value: object) -> object:
-    if isinstance(value, dict):
-        return {key: _tuples(item) for key, item in value.items()}
-    return tuple(map(_tuples, value)) if isinstance(value, list) else value
+def _in_order(faults: list[Fault]) -> list[Fault]:
+    return sorted(dict.fromkeys(faults), key=lambda fault: (fault.line, fault.path, fault.message))
+
+
+def _path(tree: Node | None, keys: tuple[str | int, ...]) -> str:
+    """Key path of a place in the tree, list elements by their id where they have one."""
+    path, node = "", tree
+    for key in keys:
+        if isinstance(key, int):
+            item = node.items[key] if isinstance(node, Sequence) and key < len(node.items) else None
+            path += element(key, item) if item is not None else f"[{key}]"
+            node = item
+        else:
+            path += f".{shown(key)}"
+            entry = node.entries.get(key) if isinstance(node, Mapping) else None
+            node = entry.value if entry is not None else None
+    return path.strip(".")

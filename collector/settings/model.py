@@ -52,6 +52,13 @@ class BoolInput(Register):
     invert: bool = Field(False, description="true: the contact is closed (1) when the named condition is absent")
 
 
+class Temperature2(Register):
+    """The second probe of a duplicated measurement."""
+
+    min_c: float = -50.0
+    max_c: float = 180.0
+
+
 class Temperature(Register):
     """A temperature measurement. The result of raw * scale + offset is in degrees Celsius."""
 
@@ -61,13 +68,6 @@ class Temperature(Register):
     accuracy_k: NotNegative = Field(1.0, description="standard class of a Pt100 with transmitter, for the uncertainty")
     redundant: Temperature2 | None = Field(None, description="a second probe at the same place, compared with the first")
     max_difference_k: Positive = Field(5.0, description="between duplicate probes")
-
-
-class Temperature2(Register):
-    """The second probe of a duplicated measurement."""
-
-    min_c: float = -50.0
-    max_c: float = 180.0
 
 
 class Current(Register):

@@ -15,7 +15,6 @@ from collector.quality import Reading
 from collector.settings.model import Settings
 
 
-
 @dataclass(frozen=True, slots=True)
 class FieldSnapshot:
     """Everything the field knows at one moment; an immutable copy.

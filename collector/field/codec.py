@@ -1,0 +1,308 @@
+"""Raw registers to readings and back: addresses, types, byte and word order, sentinels, ranges.
+
+Pure. What a device answered goes in, a value with its quality comes out. No sockets, no clock, no
+plausibility that needs a second value (rate, frozen, neighbours): that belongs to control.
+"""
+
+from __future__ import annotations
+
+import math
+import struct
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Literal, NamedTuple, get_args
+
+from collector.points import AnyInput, Measurement, measurements
+from collector.quality import GOOD, Detail, Quality, invalid
+from collector.settings.model import (
+    BoolInput,
+    Current,
+    Device,
+    Register,
+    Settings,
+    Temperature,
+    Temperature2,
+)
+
+Table = Literal["coil", "discrete_input", "holding_register", "input_register"]
+Type = Literal["bool", "int16", "uint16", "int32", "uint32", "float32", "float64"]
+Order = Literal["big", "little"]
+
+TABLES: tuple[Table, ...] = get_args(Table)
+TYPES: tuple[Type, ...] = get_args(Type)
+
+#: Registers (16 bit) one value takes.
+WORDS: dict[Type, int] = {
+    "bool": 1, "int16": 1, "uint16": 1, "int32": 2, "uint32": 2, "float32": 2, "float64": 4,
+}  # fmt: skip
+_FORMAT: dict[Type, str] = {
+    "bool": ">H", "int16": ">h", "uint16": ">H", "int32": ">i", "uint32": ">I",
+    "float32": ">f", "float64": ">d",
+}  # fmt: skip
+
+#: First digit of a 5 or 6 digit reference (Modicon convention): common practice, no source.
+_REFERENCE_TABLE: dict[int, Table] = {
+    0: "coil", 1: "discrete_input", 3: "input_register", 4: "holding_register",
+}  # fmt: skip
+
+_LARGEST_FLOAT32 = struct.unpack(">f", b"\x7f\x7f\xff\xff")[0]
+_LARGEST_FLOAT64 = struct.unpack(">d", b"\x7f\xef" + b"\xff" * 6)[0]
+
+_NO_VALUE = "the device says it has no value"
+
+#: A current transducer may read a little below zero at no load; further below its wiring or type is wrong.
+ZERO_DRIFT_OF_RANGE = 0.01
+#: Default upper limit of a current: so many times the largest rated current.
+CURRENT_RANGE = 4.0
+
+
+class Place(NamedTuple):
+    """Where one value lies: a table, its zero-based address and how many registers (or bits) it takes."""
+
+    table: Table
+    address: int
+    size: int
+
+    @property
+    def end(self) -> int:
+        return self.address + self.size
+
+
+@dataclass(frozen=True, slots=True)
+class Spec:
+    """Everything needed to read one value. Built once by :func:`spec`.
+
+    value = (raw * scale + offset) * ratio; low / high: valid range of that value, None = no limit.
+    zero_drift: negative values down to this far below zero count as 0 (currents), None = no such rule.
+    """
+
+    place: Place
+    type: Type
+    bit: int | None = None
+    byte_order: Order = "big"
+    word_order: Order = "big"
+    scale: float = 1.0
+    offset: float = 0.0
+    ratio: float = 1.0
+    sentinels: tuple[float, ...] = ()
+    low: float | None = None
+    high: float | None = None
+    zero_drift: float | None = None
+    invert: bool = False
+    unit: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Decoded:
+    """A value with its quality, and plain words when it is not good. value is None when unusable."""
+
+    value: float | None
+    quality: Quality
+    reason: str = ""
+
+
+def split_reference(reference: int) -> tuple[Table, int]:
+    """Table and zero-based address of a 5 or 6 digit reference (30001 -> input register 0).
+
+    ValueError for a number that is no reference. A coil's leading zeros vanish in an integer: 1..9999.
+    """
+    for base in (10_000, 100_000):
+        table, number = _REFERENCE_TABLE.get(reference // base), reference % base
+        coil_of_six = base == 100_000 and reference < base
+        if table is not None and not coil_of_six and 1 <= number <= 65_536:
+            return table, number - 1
+    raise ValueError(
+        f"{reference} is no register reference (1..9999 coil, 10001..19999 or 100001..165536 discrete input, "
+        "30001..39999 or 300001..365536 input register, 40001..49999 or 400001..465536 holding register)"
+    )
+
+
+def type_of(register: Register) -> Type:
+    """The type as given; left out it is bool for contacts, bits and bit tables, else int16."""
+    table = split_reference(register.reference)[0] if register.reference is not None else register.table
+    if register.bit is not None or table in ("coil", "discrete_input"):
+        return "bool"
+    if register.type is None:
+        return "bool" if isinstance(register, BoolInput) else "int16"
+    return register.type
+
+
+def place_of(register: Register) -> Place:
+    """The place a register names, by either address style. ValueError says what is missing or wrong."""
+    if register.reference is not None:
+        if register.address is not None:
+            raise ValueError("both address and reference are given (give one)")
+        table, address = split_reference(register.reference)
+        if register.table not in (None, table):
+            raise ValueError(f"reference {register.reference} is a {table}, but table says {register.table}")
+    elif register.address is None or register.table is None:
+        raise ValueError("no place given (give address with table, or reference)")
+    else:
+        table, address = register.table, register.address
+    count = WORDS[type_of(register)]
+    if address + count > 65_536:
+        raise ValueError(f"a {type_of(register)} at address {address} runs past the last register, 65535")
+    return Place(table, address, count)
+
+
+def spec(source: AnyInput, device: Device, max_a: float | None = None) -> Spec:
+    """How to read one mapped input. ``max_a``: default upper limit of a current [A].
+
+    ValueError where the mapping cannot be read (place, CT ratio missing).
+    """
+    ratio, low, high, drift, unit, invert = 1.0, None, None, None, "", False
+    if isinstance(source, Temperature | Temperature2):
+        low, high, unit = source.min_c, source.max_c, "°C"
+    elif isinstance(source, Current):
+        high, unit = source.max_a if source.max_a is not None else max_a, "A"
+        low = drift = 0.0 if high is None else -ZERO_DRIFT_OF_RANGE * high
+        ratio = _current_ratio(source)
+    elif isinstance(source, BoolInput):
+        invert = source.invert
+    return Spec(
+        place_of(source),
+        type_of(source),
+        source.bit,
+        source.byte_order or device.byte_order,
+        source.word_order or device.word_order,
+        source.scale,
+        source.offset,
+        ratio,
+        source.sentinels,
+        low,
+        high,
+        drift,
+        invert,
+        unit,
+    )
+
+
+def _current_ratio(current: Current) -> float:
+    """Primary amperes per unit of raw * scale + offset."""
+    if current.reads == "primary_a":
+        return 1.0
+    if current.ct_primary_a is None:
+        raise ValueError(f"reads: {current.reads} needs ct_primary_a")
+    if current.reads == "percent":
+        return current.ct_primary_a / 100.0
+    if current.ct_secondary_a is None:
+        raise ValueError("reads: secondary_a needs ct_secondary_a (1 or 5)")
+    return current.ct_primary_a / current.ct_secondary_a
+
+
+def station_specs(settings: Settings) -> Iterator[tuple[Measurement, Spec | str]]:
+    """Every measurement with its Spec, or in words why it cannot be read."""
+    devices = {device.id: device for device in settings.devices}
+    for measurement in measurements(settings):
+        device = devices.get(measurement.input.device)
+        if device is None:
+            yield measurement, f"no device {measurement.input.device} in the settings"
+            continue
+        max_a = None
+        if isinstance(measurement.input, Current):
+            winding = settings.transformers[int(measurement.path[1])].windings[int(measurement.path[3])]
+            max_a = CURRENT_RANGE * max(mode.rated_current_a for mode in winding.modes.values())
+        try:
+            yield measurement, spec(measurement.input, device, max_a)
+        except ValueError as error:
+            yield measurement, str(error)
+
+
+# --- raw registers <-> values ----------------------------------------------------------------
+
+
+def decode(spec: Spec, words: Sequence[int]) -> Decoded:
+    """The value of ``spec.place.size`` words (16-bit integers as received; 0/1 for bit tables)."""
+    if spec.place.table in ("coil", "discrete_input"):
+        return _contact(spec, bool(words[0]))
+    raw = raw_value(spec, words)
+    sentinel = _sentinel(spec, raw)
+    if sentinel:
+        return Decoded(None, invalid(Detail.FAILURE), sentinel)
+    if spec.type == "bool":
+        return _contact(spec, bool(int(raw) >> spec.bit & 1) if spec.bit is not None else raw != 0)
+    value = (raw * spec.scale + spec.offset) * spec.ratio
+    if not math.isfinite(value):
+        return Decoded(None, invalid(Detail.OVERFLOW), f"raw value {raw:g} overflows with this scale")
+    if (spec.low is not None and value < spec.low) or (spec.high is not None and value > spec.high):
+        return Decoded(None, invalid(Detail.OUT_OF_RANGE), _range_words(spec, value))
+    if spec.zero_drift is not None:
+        value = max(value, 0.0)
+    return Decoded(value, GOOD)
+
+
+def encode(spec: Spec, value: float) -> tuple[int, ...]:
+    """The words that decode to ``value`` (the nearest there is for integers). Inverse of :func:`decode`.
+
+    For one bit of a register the other bits are 0. OverflowError where the type cannot hold the value.
+    """
+    if spec.type == "bool":
+        on = (value != 0.0) != spec.invert
+        if spec.place.table in ("coil", "discrete_input"):
+            return (int(on),)
+        return _order(spec, ((int(on) << (spec.bit or 0)),))
+    raw = (value / spec.ratio - spec.offset) / spec.scale
+    try:
+        packed = struct.pack(_FORMAT[spec.type], raw if spec.type.startswith("float") else round(raw))
+    except struct.error:
+        raise OverflowError(f"{value:g} does not fit into {spec.type} with this scale") from None
+    return _order(spec, struct.unpack(f">{len(packed) // 2}H", packed))
+
+
+def raw_value(spec: Spec, words: Sequence[int]) -> float | int:
+    """The number in the registers, before scale and offset; an int for every integer type."""
+    ordered = _order(spec, words)
+    raw: float | int = struct.unpack(_FORMAT[spec.type], struct.pack(f">{len(ordered)}H", *ordered))[0]
+    return raw
+
+
+def _order(spec: Spec, words: Sequence[int]) -> tuple[int, ...]:
+    """Between the device's order and most-significant-first. Its own inverse."""
+    ordered = tuple(words) if spec.word_order == "big" else tuple(reversed(words))
+    if spec.byte_order == "little":
+        ordered = tuple((word & 0xFF) << 8 | word >> 8 for word in ordered)
+    return ordered
+
+
+def _contact(spec: Spec, closed: bool) -> Decoded:
+    return Decoded(float(closed != spec.invert), GOOD)
+
+
+def _sentinel(spec: Spec, raw: float | int) -> str:
+    """In words why ``raw`` is no measurement, or ""."""
+    if isinstance(raw, int):
+        bits = 16 * spec.place.size
+        mask = (1 << bits) - 1
+        for sentinel in spec.sentinels:
+            # Makers write the same pattern as 0x8000 or as -32768, whatever the sign of the type.
+            fits = sentinel.is_integer() and -(1 << bits - 1) <= sentinel <= mask
+            if fits and raw & mask == int(sentinel) & mask:
+                return f"sentinel 0x{raw & mask:0{bits // 4}X} ({raw}): {_NO_VALUE}"
+        return ""
+    if math.isnan(raw):
+        return f"not a number (NaN): {_NO_VALUE}"
+    if math.isinf(raw):
+        return f"infinite: {_NO_VALUE}"
+    if abs(raw) in (_LARGEST_FLOAT32, _LARGEST_FLOAT64):
+        return f"largest float: {_NO_VALUE}"
+    single = spec.type == "float32"
+    for sentinel in spec.sentinels:
+        if raw == (_to_float32(sentinel) if single else sentinel):
+            return f"sentinel {sentinel:g}: {_NO_VALUE}"
+    return ""
+
+
+def _to_float32(value: float) -> float:
+    try:
+        rounded: float = struct.unpack(">f", struct.pack(">f", value))[0]
+    except OverflowError:
+        return math.copysign(math.inf, value)
+    return rounded
+
+
+def _range_words(spec: Spec, value: float) -> str:
+    if spec.zero_drift is not None and value < 0:
+        return f"negative current {value:.6g} A: type, sign or offset of the mapping is wrong"
+    low = "" if spec.low is None else f"{spec.low:g}"
+    high = "" if spec.high is None else f"{spec.high:g}"
+    return f"{value:.6g} {spec.unit} is outside {low}..{high} {spec.unit}".replace(" ..", " ")

@@ -156,8 +156,10 @@ async def supervise(name: str, work: Callable[[], Coroutine[Any, Any, None]]) ->
         started = time.monotonic()
         try:
             await work()
-        except Exception as error:  # noqa: BLE001 - the boundary: no room may take the daemon down
-            log.error("task failed, starting again", task=name, error=repr(error), pause_s=pause_s, exc_info=True)
+        except Exception as error:
+            log.error(
+                "task failed, starting again", task=name, error=repr(error), pause_s=pause_s, exc_info=True
+            )
         else:
             log.warning("task ended, starting again", task=name, pause_s=pause_s)
         await asyncio.sleep(pause_s)
@@ -227,7 +229,10 @@ class Daemon:
             log.info("no checkpoint: thermal state starts in steady state for the present load")
             return
         gap = restart_gap(
-            boot_id(), self.clock.mono_ns(), self.clock.wall_ns(), (found.boot_id, found.mono_ns, found.wall_ns)
+            boot_id(),
+            self.clock.mono_ns(),
+            self.clock.wall_ns(),
+            (found.boot_id, found.mono_ns, found.wall_ns),
         )
         try:
             self.state = engine.restore(self.plan, found.data, gap)
@@ -264,7 +269,10 @@ class Daemon:
         if released:
             log.info("every output is released and read back: cooling runs")
         else:
-            log.error("release could not be confirmed; the modules release by themselves", deadline_s=RELEASE_DEADLINE_S)
+            log.error(
+                "release could not be confirmed; the modules release by themselves",
+                deadline_s=RELEASE_DEADLINE_S,
+            )
         by_name["field"].cancel()
         await asyncio.gather(*tasks, return_exceptions=True)
         await self.field.close()

@@ -41,7 +41,7 @@ def _short_path(data_dir: Path) -> Iterator[str]:
 
 
 def _peer_name(sock: socket.socket) -> str:
-    pid, uid, _ = struct.unpack("3i", sock.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, 12))
+    _pid, uid, _gid = struct.unpack("3i", sock.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, 12))
     try:
         return pwd.getpwuid(uid).pw_name
     except KeyError:

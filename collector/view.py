@@ -98,7 +98,9 @@ def _windings(t: Transformer, values: _Values) -> Table:
     hottest = values.raw(f"{t.id}.hottest_winding")
     for w in t.windings:
         at = f"{t.id}.{w.id}"
-        name = Text(w.id + (" ◄ hottest" if w.number == hottest else ""), style="bold" if w.number == hottest else "")
+        name = Text(
+            w.id + (" ◄ hottest" if w.number == hottest else ""), style="bold" if w.number == hottest else ""
+        )
         table.add_row(
             name,
             values.text(f"{at}.load_pu", "{:.2f}"),
@@ -132,7 +134,9 @@ def _stage_row(t: Transformer, s: Stage, values: _Values, status: Status) -> lis
     return [
         s.id + (f" {s.name}" if s.name else ""),
         Text("called", style="bold cyan") if called else Text("not called", style="dim"),
-        Text(proven, style="bold green" if proven == "running" else "yellow" if proven == "unproven" else "dim"),
+        Text(
+            proven, style="bold green" if proven == "running" else "yellow" if proven == "unproven" else "dim"
+        ),
         Text(relay, style="" if energised else "cyan"),
         CALL_REASONS[reason] if isinstance(reason, int) and reason < len(CALL_REASONS) else "",
         values.text(f"{at}.run_hours", "{:.1f}"),
@@ -194,7 +198,9 @@ def render(settings: Settings, status: Status, caption: RenderableType | None = 
         body: list[RenderableType] = [_windings(t, values)]
         if t.stages:
             body += [Text(""), _stages(t, values, status)]
-        parts.append(Panel(Group(*body), title=f"{t.id} {t.name}".strip(), title_align="left", border_style="blue"))
+        parts.append(
+            Panel(Group(*body), title=f"{t.id} {t.name}".strip(), title_align="left", border_style="blue")
+        )
     parts.append(Panel(_alarms(status), title="alarms", title_align="left", border_style="blue"))
     if silent:
         parts.append(Text("no answer from " + "; ".join(silent), style="red"))

@@ -15,6 +15,7 @@ EX_OTHER = 1
 EX_USAGE = 64
 EX_CONFIG = 78
 
+
 class Failure(Exception):
     """A failure with one clear sentence for a person and the exit status that goes with it."""
 

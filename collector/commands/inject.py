@@ -27,7 +27,9 @@ def run(args: argparse.Namespace) -> int:
         raise Failure("give a POINT and a VALUE, or --end", EX_USAGE)
     with connect(args.settings) as client:
         try:
-            answer = client.request(request="inject", point=args.point, value=args.value, minutes=args.minutes)
+            answer = client.request(
+                request="inject", point=args.point, value=args.value, minutes=args.minutes
+            )
         except OperatorError as error:
             raise Failure(str(error)) from None
     if args.end:

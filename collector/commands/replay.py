@@ -23,9 +23,14 @@ from collector.replay.trace import Trace, TraceFault
 def add(parser: argparse.ArgumentParser) -> None:
     add_settings(parser)
     parser.add_argument("--from", dest="source", type=Path, required=True, metavar="TRACE.csv")
-    parser.add_argument("--to", dest="target", required=True, metavar="RESULT.csv", help="- for standard output")
     parser.add_argument(
-        "--points", action="append", metavar="PATTERN", help="only these points (may be repeated; * and ? match)"
+        "--to", dest="target", required=True, metavar="RESULT.csv", help="- for standard output"
+    )
+    parser.add_argument(
+        "--points",
+        action="append",
+        metavar="PATTERN",
+        help="only these points (may be repeated; * and ? match)",
     )
 
 

@@ -44,7 +44,9 @@ def set_up_logging(*, json_lines: bool) -> None:
         logger_factory=structlog.PrintLoggerFactory(sys.stderr),
     )
     logging.basicConfig(stream=sys.stderr, level=logging.WARNING, format="%(name)s: %(message)s")
-    logging.getLogger("pymodbus").setLevel(logging.CRITICAL)  # every fault it meets is reported by the field itself
+    logging.getLogger("pymodbus").setLevel(
+        logging.CRITICAL
+    )  # every fault it meets is reported by the field itself
 
 
 def run(args: argparse.Namespace) -> int:

@@ -18,7 +18,9 @@ from collector.view import render
 
 def add(parser: argparse.ArgumentParser) -> None:
     add_settings(parser)
-    parser.add_argument("--every", type=float, default=1.0, metavar="S", help="seconds between pictures (default 1)")
+    parser.add_argument(
+        "--every", type=float, default=1.0, metavar="S", help="seconds between pictures (default 1)"
+    )
 
 
 def run(args: argparse.Namespace) -> int:

@@ -44,9 +44,7 @@ def steps(
         inputs = Inputs(
             mono_ns=mono_ns,
             readings=readings_of(row, mono_ns),
-            relays={
-                output: RelayStatus(status.energised, mono_ns) for output, status in relays.items()
-            },
+            relays={output: RelayStatus(status.energised, mono_ns) for output, status in relays.items()},
             settings_hash=settings_hash,
         )
         state, outcome = engine.step(state, plan, inputs)
@@ -67,7 +65,10 @@ def _cell(point: Point, value: Value) -> str:
 
 
 def write_csv(
-    settings: Settings, results: Iterable[tuple[Row, Outcome]], output: TextIO, patterns: Sequence[str] = ("*",)
+    settings: Settings,
+    results: Iterable[tuple[Row, Outcome]],
+    output: TextIO,
+    patterns: Sequence[str] = ("*",),
 ) -> int:
     """Write results as CSV: `time` as in the trace, then each point and its quality. Returns the row count.
 

@@ -73,7 +73,9 @@ class Trace:
             raise self._fault(1, "file", "is not UTF-8 text (save it as UTF-8 CSV)") from None
         for other, name in ((";", "semicolons"), ("\t", "tabs")):
             if other in first and "," not in first:
-                raise self._fault(1, "header", f"cells are separated by {name} (separate by commas, decimal point)")
+                raise self._fault(
+                    1, "header", f"cells are separated by {name} (separate by commas, decimal point)"
+                )
         names = next(csv.reader([first]), [])
         names = [name.strip() for name in names]
         if not names or names[0] != "time":
@@ -99,7 +101,11 @@ class Trace:
         try:
             value = float(cell)
         except ValueError:
-            hint = "write a decimal point, not a comma" if "," in cell else "leave it empty if there is no reading"
+            hint = (
+                "write a decimal point, not a comma"
+                if "," in cell
+                else "leave it empty if there is no reading"
+            )
             raise self._fault(line, column, f"{cell!r} is not a number ({hint})") from None
         if not math.isfinite(value) or "_" in cell:
             raise self._fault(line, column, f"{cell!r} is not a finite number (leave the cell empty instead)")
@@ -129,8 +135,10 @@ class Trace:
                     if last is not None and wall_ns <= last:
                         word = "repeats the time of" if wall_ns == last else "is earlier than"
                         raise self._fault(
-                            line, "time", f"{cells[0].strip()} {word} the row before (times must strictly increase; "
-                            f"write a step change as two rows 1 ms apart)"
+                            line,
+                            "time",
+                            f"{cells[0].strip()} {word} the row before (times must strictly increase; "
+                            f"write a step change as two rows 1 ms apart)",
                         )
                     last = wall_ns
                     values = {
@@ -141,4 +149,6 @@ class Trace:
             except csv.Error as error:
                 raise self._fault(reader.line_num, "row", f"not well-formed CSV: {error}") from None
             except UnicodeDecodeError:
-                raise self._fault(reader.line_num + 1, "row", "is not UTF-8 text (save it as UTF-8 CSV)") from None
+                raise self._fault(
+                    reader.line_num + 1, "row", "is not UTF-8 text (save it as UTF-8 CSV)"
+                ) from None

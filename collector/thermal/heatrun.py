@@ -11,12 +11,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Annotated, Any, Literal
 
 import yaml
 from pydantic import Field
 
-from collector.settings.model import Design, Id, Number, Positive, Section
+from collector.settings.model import Design, Id, Number, Positive, Section, Settings
+from collector.thermal.ageing import ageing_rate
+from collector.thermal.ieee import ultimate_hot_spot_gradient, ultimate_top_oil_rise
+from collector.thermal.model import compile_model
+from collector.thermal.params import AGEING_LAWS, DESIGNS, HOT_SPOT_FACTOR, IEEE_EXPONENTS
 
 PathKey = str | int
 
@@ -187,8 +192,6 @@ USUAL = {
     "hot_spot_factor": (1.05, 1.6),
     "loss_ratio": (1.0, 20.0),
 }
-#: Hot-spot factor when the report gives none (IEC 60076-7, from memory).
-DEFAULT_HOT_SPOT_FACTOR = {"distribution": 1.1, "medium": 1.3, "large": 1.3}
 
 
 def oil_exponent(cooling: str, size: str) -> float:
@@ -321,6 +324,7 @@ def derive(report: Report) -> tuple[Derived | None, tuple[Finding, ...]]:
     factors = {w.id: _hot_spot_factor(report, i, modes, findings) for i, w in enumerate(report.windings)}
     derived = Derived(report, modes, factors)
     findings += _guarantees(derived)
+    findings += _more_cooling(derived)
     findings += _currents_against_power(report)
     return (None if any(f.fatal for f in findings) else derived), tuple(findings)
 
@@ -447,7 +451,8 @@ def _mode(report: Report, index: int, mode: TestedMode, findings: Findings) -> M
     if (fed := mode.oil_test.fed_loss_kw) is not None:
         exponent = oil_exponent(mode.cooling, report.transformer.size)
         factor = (total / fed) ** exponent
-        factor_how = f"with {fed:g} kW fed; x ({total:.1f} / {fed:g})^{exponent:g} = {top * factor:.2f} K (IEC 60076-2)"
+        factor_how = f"with {fed:g} kW fed; x ({total:.1f} / {fed:g})^{exponent:g} = {top * factor:.2f} K"
+        factor_how += " (IEC 60076-2)"
         if abs(fed / total - 1) > LOSS_RANGE:
             findings.warning(
                 (*test_path, "fed_loss_kw"),
@@ -635,7 +640,7 @@ def _winding(
 def _hot_spot_factor(
     report: Report, index: int, modes: Mapping[str, ModeFigures], findings: Findings
 ) -> Figure:
-    """The one factor of a winding in the settings: the largest measured, else the maker's, else the default."""
+    """A winding's one factor in the settings: the largest measured, else the maker's, else the default."""
     winding = report.windings[index]
     path: tuple[PathKey, ...] = ("windings", index, "hot_spot_factor")
     measured = [
@@ -661,7 +666,7 @@ def _hot_spot_factor(
     if stated is not None:
         _usual("hot_spot_factor", stated, path, findings)
         return Figure(stated, "calculated by the maker, as the report states")
-    default = DEFAULT_HOT_SPOT_FACTOR[report.transformer.size]
+    default = HOT_SPOT_FACTOR[report.transformer.size]
     return Figure(
         default,
         f"the report gives none: default for size {report.transformer.size} (IEC 60076-7, from memory)",
@@ -684,6 +689,58 @@ def _guarantees(derived: Derived) -> Iterator[Finding]:
                     f"{limit:g} K; the measured figure is used",
                     fatal=False,
                 )
+
+
+def _more_cooling(derived: Derived) -> Iterator[Finding]:
+    """At equal amperes a mode with more cooling is cooler, at the lower rated current and at the higher."""
+    modes = list(enumerate(derived.report.modes))
+    for (_, weak), (i, strong) in pairwise(modes):
+        for power in sorted({weak.rated_mva, strong.rated_mva}):
+            oil = [_oil_rise_k(derived, mode, power / mode.rated_mva) for mode in (weak, strong)]
+            if oil[1] >= oil[0]:
+                yield Finding(
+                    ("modes", i, "oil_test"),
+                    f"more cooling but more rise: at {power:g} MVA top oil would rise {oil[1]:.1f} K in "
+                    f"{strong.id}, {oil[0]:.1f} K in {weak.id} (less in the mode listed later)",
+                )
+                break
+            for name in strong.windings:
+                hot = [
+                    rise + _gradient_k(derived, mode, name, power / mode.rated_mva)
+                    for rise, mode in zip(oil, (weak, strong), strict=True)
+                ]
+                if hot[1] >= hot[0]:
+                    yield Finding(
+                        ("modes", i, "windings", name),
+                        f"more cooling but more rise: at {power:g} MVA the hot spot would rise "
+                        f"{hot[1]:.1f} K in "
+                        f"{strong.id}, {hot[0]:.1f} K in {weak.id} (less in the mode listed later)",
+                    )
+
+
+def _exponents(report: Report, mode: TestedMode) -> tuple[float, float]:
+    """Loading exponents (x, y) of a mode as the settings will have them."""
+    parameters = design(report, mode)
+    if report.transformer.guide == "ieee_c57_91":
+        x, y = IEEE_EXPONENTS[mode.cooling].n, 2 * IEEE_EXPONENTS[mode.cooling].m
+    elif parameters is not None:
+        x, y = DESIGNS[parameters].x, DESIGNS[parameters].y
+    given = mode.model
+    return (
+        given.oil_exponent if given.oil_exponent is not None else x,
+        given.winding_exponent if given.winding_exponent is not None else y,
+    )
+
+
+def _oil_rise_k(derived: Derived, mode: TestedMode, load_pu: float) -> float:
+    figures, (x, _) = derived.modes[mode.id], _exponents(derived.report, mode)
+    return float(ultimate_top_oil_rise(load_pu, figures.top_oil_rise.value, figures.loss_ratio.value, x))
+
+
+def _gradient_k(derived: Derived, mode: TestedMode, winding: str, load_pu: float) -> float:
+    """Hot spot over top oil [K]."""
+    rated = derived.hot_spot_factor[winding].value * derived.modes[mode.id].windings[winding].gradient.value
+    return float(ultimate_hot_spot_gradient(load_pu, rated, _exponents(derived.report, mode)[1] / 2))
 
 
 def _currents_against_power(report: Report) -> Iterator[Finding]:
@@ -808,3 +865,103 @@ def block(derived: Derived, wiring: Mapping[str, Mapping[str, Any]] | None = Non
 
 def _figure(key: str, figure: Figure, indent: str) -> list[str]:
     return [f"{indent}# {figure.how}", f"{indent}{key}: {_flow(figure.value)}"]
+
+
+# --- what windingd will show ------------------------------------------------------------------------
+
+LOADS_PERCENT = (25, 50, 75, 100, 125, 150)
+
+
+@dataclass(frozen=True, slots=True)
+class TableRow:
+    """Steady state of one mode at one load; winding -> (gradient [K], hot spot [degC], ageing rate)."""
+
+    mode: str
+    load_percent: int
+    top_oil_c: float
+    windings: Mapping[str, tuple[float, float, float]]
+
+
+def settings_sketch(derived: Derived) -> Settings:
+    """The block in the smallest settings around it: what the live model makes of it, without any device."""
+    unit = derived.report.transformer
+    parsed = yaml.safe_load(block(derived))
+    register = {"device": "none", "reference": 30001, "type": "int16"}
+    for winding in parsed["windings"]:
+        winding["current"] = register
+    transformer = {
+        "id": unit.id,
+        "number": 1,
+        "guide": unit.guide,
+        "size": unit.size,
+        "liquid": unit.liquid,
+        "paper": unit.paper,
+        "normal_life_h": 180_000.0,
+        "life_criterion": "not used here",
+        "top_oil": register,
+        "ambient": register,
+        **parsed,
+    }
+    tree = {
+        "station": {"id": "HEATRUN"},
+        "links": [{"id": "none", "type": "tcp", "host": "127.0.0.1"}],
+        "devices": [{"id": "none", "link": "none"}],
+        "transformers": [transformer],
+    }
+    return Settings.model_validate(_tuples(tree))
+
+
+def _tuples(value: Any) -> Any:
+    """Lists as the strict settings model wants them."""
+    if isinstance(value, dict):
+        return {key: _tuples(item) for key, item in value.items()}
+    return tuple(map(_tuples, value)) if isinstance(value, list) else value
+
+
+def steady_state(derived: Derived, ambient_c: float) -> tuple[TableRow, ...]:
+    """Steady state of the live model per mode at 25 to 150 % of its rated current and a constant ambient."""
+    model = compile_model(settings_sketch(derived))
+    law = AGEING_LAWS[derived.report.transformer.paper]
+    rows = []
+    for m, mode in enumerate(derived.report.modes):
+        for percent in LOADS_PERCENT:
+            k = percent / 100.0
+            rise = ultimate_top_oil_rise(k, model.top_oil_rise_k[m, 0], model.loss_ratio[m, 0], model.x[m, 0])
+            oil = ambient_c + float(rise)
+            gradient = ultimate_hot_spot_gradient(k, model.rated_gradient_k[m], model.y[m] / 2)
+            ageing = ageing_rate(oil + gradient, law)
+            windings = {}
+            for winding in derived.report.windings:
+                w = model.winding_index[f"{derived.report.transformer.id}.{settings_windings(winding)[0][0]}"]
+                windings[winding.id] = (float(gradient[w]), oil + float(gradient[w]), float(ageing[w]))
+            rows.append(TableRow(mode.id, percent, oil, windings))
+    return tuple(rows)
+
+
+def table(derived: Derived, ambient_c: float) -> str:
+    """The steady-state table as text, with the report's own rises below each mode."""
+    report = derived.report
+    names = [winding.id for winding in report.windings]
+    lines = [
+        f"Steady state as windingd will show it, ambient {ambient_c:g} degC; 100 % = the mode's rated current",
+        f"Guide {report.transformer.guide}, paper {report.transformer.paper}; gradient = hot spot minus oil.",
+    ]
+    rows = steady_state(derived, ambient_c)
+    head = f"{'load':>6} {'top oil':>9}" + "".join(f" |{name:^32}" for name in names)
+    units = f"{'%':>6} {'degC':>9}" + f" |{'gradient K':>10} {'hot spot degC':>13} {'ageing':>7}" * len(names)
+    for mode in report.modes:
+        lines += ["", f"{mode.id} ({mode.cooling}, {mode.rated_mva:g} MVA)", head, units]
+        for row in rows:
+            if row.mode == mode.id:
+                cells = (f" |{g:10.1f} {h:13.1f} {v:7.3g}" for g, h, v in row.windings.values())
+                lines.append(f"{row.load_percent:6d} {row.top_oil_c:9.1f}" + "".join(cells))
+        figures = derived.modes[mode.id]
+        rises = ", ".join(
+            f"{name} average {figures.windings[name].average_winding_rise_k:.1f} K, "
+            f"hot spot {derived.hot_spot_rise_k(mode.id, name):.1f} K"
+            for name in names
+        )
+        lines.append(
+            f"report, brought to rated load and site: top oil {figures.top_oil_rise.value:.1f} K, {rises}"
+        )
+    return "\n".join(lines) + "\n"

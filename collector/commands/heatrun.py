@@ -1,0 +1,159 @@
+"""Settings from a factory temperature-rise report (IEC 60076-2), and what windingd will show with them.
+
+Thin: reads the report, prints what thermal/heatrun.py makes of it. No physics here.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+from typing import Any
+
+from collector.commands.common import EX_CONFIG, EX_OK, EX_OTHER, Failure
+from collector.settings import Fault, load
+from collector.settings.bind import Binder, element
+from collector.settings.nodes import Mapping, Node, Sequence, parse
+from collector.thermal import heatrun
+from collector.thermal.heatrun import Derived, Finding, Report
+
+EXAMPLE = """\
+worked example:
+  windingd heatrun config/heatrun_hollowbeck_t1.yaml --settings config/demo.yaml --output t1_block.yaml
+
+  reads the report of transformer T1, says where it contradicts itself, writes the `modes` and `windings`
+  of T1 to t1_block.yaml (registers and probes carried over from config/demo.yaml) and prints the table of
+  top oil, gradient, hot spot and ageing rate at 25 to 150 % load, to lay beside the report.
+  Paste the block in place of the old `modes` and `windings`, then run: windingd check config/demo.yaml
+"""
+
+
+def add(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = EXAMPLE
+    parser.add_argument("file", metavar="FILE", help="the report, as YAML (see config/heatrun_*.yaml)")
+    parser.add_argument("--output", metavar="FILE", help="write the settings block here (default: print it)")
+    parser.add_argument(
+        "--settings", metavar="FILE", help="existing settings: carry over registers and probes"
+    )
+    parser.add_argument(
+        "--ambient-c",
+        type=float,
+        default=20.0,
+        metavar="C",
+        help="ambient of the table (default 20, -50 to 60)",
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    if not -50 <= args.ambient_c <= 60:
+        raise Failure(f"--ambient-c {args.ambient_c:g} is out of range (-50 to 60)", EX_CONFIG)
+    derived, remarks = read(Path(args.file))
+    for remark in remarks:
+        print(remark, file=sys.stderr)
+    if derived is None:
+        return EX_CONFIG
+    wiring = None
+    if args.settings is not None:
+        loaded = load(args.settings)
+        if loaded.settings is None:
+            for fault in loaded.faults:
+                print(fault, file=sys.stderr)
+            return EX_CONFIG
+        wiring, remarks = _wiring(derived, loaded.settings.transformers, args.settings)
+        for remark in remarks:
+            print(remark, file=sys.stderr)
+        if wiring is None:
+            return EX_CONFIG
+    block = heatrun.block(derived, wiring)
+    if args.output is None:
+        print(block)
+    else:
+        try:
+            Path(args.output).write_text(block, encoding="utf-8")
+        except OSError as error:
+            raise Failure(f"cannot write {args.output}: {error.strerror}", EX_OTHER) from None
+    print(heatrun.table(derived, args.ambient_c))
+    return EX_OK
+
+
+def read(path: Path) -> tuple[Derived | None, list[Fault]]:
+    """The figures of a report file, and its faults and warnings in line order; no figures with a fault."""
+    file = str(path)
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        return None, [Fault(file, 1, "", f"cannot be read: {error.strerror}")]
+    tree, problems = parse(data)
+    faults = [Fault(file, p.line, ".".join(map(str, p.keys)), p.message) for p in problems]
+    if tree is None:
+        return None, faults
+    binder = Binder(file)
+    part = binder.section(Report, tree, "", 1)
+    faults += binder.faults
+    if faults:
+        return None, sorted(faults, key=lambda fault: fault.line)
+    derived, findings = heatrun.derive(part.build())
+    remarks = [_fault(file, tree, finding) for finding in findings]
+    return derived, sorted(remarks, key=lambda fault: fault.line)
+
+
+def _fault(file: str, tree: Node, finding: Finding) -> Fault:
+    """A finding at the line of the deepest part of its path that stands in the file."""
+    node: Node | None = tree
+    line, path = 1, ""
+    for key in finding.path:
+        if isinstance(node, Mapping) and isinstance(key, str):
+            entry = node.entries.get(key)
+            path += f".{key}"
+            line, node = (entry.line, entry.value) if entry is not None else (line, None)
+        elif isinstance(node, Sequence) and isinstance(key, int):
+            path += element(key, node.items[key])
+            line, node = node.items[key].line, node.items[key]
+        else:
+            path += f".{key}"
+            node = None
+    return Fault(file, line, path.lstrip("."), finding.message, "fault" if finding.fatal else "warning")
+
+
+def _wiring(
+    derived: Derived, transformers: tuple[Any, ...], file: str
+) -> tuple[dict[str, dict[str, Any]] | None, list[Fault]]:
+    """What existing settings know of each winding; None when they do not go with the report."""
+    unit = derived.report.transformer
+    transformer = next((t for t in transformers if t.id == unit.id), None)
+    if transformer is None:
+        known = ", ".join(t.id for t in transformers)
+        return None, [
+            Fault(file, 1, "transformers", f"no transformer {unit.id} (the report's; here: {known})")
+        ]
+    where = f"transformers.{unit.id}"
+    faults = []
+    for key in ("guide", "size", "liquid", "paper"):
+        ours, theirs = getattr(unit, key), getattr(transformer, key)
+        if ours != theirs:
+            message = f"is {theirs}, the report's file says {ours} (make them the same: the table follows the report)"
+            faults.append(Fault(file, 1, f"{where}.{key}", message, "warning"))
+    numbers = {m.id: m.number for m in derived.report.modes}
+    faults += [
+        Fault(
+            file,
+            1,
+            f"{where}.modes.{m.id}.number",
+            f"is {m.number}, in the report {numbers[m.id]} (numbers are permanent)",
+        )
+        for m in transformer.modes
+        if m.id in numbers and numbers[m.id] != m.number
+    ]
+    tested = {name: n for w in derived.report.windings for name, n, _ in heatrun.settings_windings(w)}
+    for winding in transformer.windings:
+        at = f"{where}.windings.{winding.id}"
+        if winding.id not in tested:
+            faults.append(
+                Fault(file, 1, at, "is not in the report, so not in the block (keep its section)", "warning")
+            )
+        elif tested[winding.id] != winding.number:
+            message = f"is {winding.number}, in the report {tested[winding.id]} (numbers are permanent)"
+            faults.append(Fault(file, 1, f"{at}.number", message))
+    if any(fault.severity == "fault" for fault in faults):
+        return None, faults
+    return {w.id: w.model_dump(exclude_unset=True, mode="json") for w in transformer.windings}, faults

@@ -252,12 +252,12 @@ class Daemon:
             self._publishing.append(asyncio.create_task(supervise("scada", self.scada.run)))
 
     async def _stop_publishing(self) -> None:
+        if self.mqtt is not None:
+            await self.mqtt.close(FLUSH_DEADLINE_S)  # says goodbye over the connection that run() keeps
         for task in self._publishing:
             task.cancel()
         await asyncio.gather(*self._publishing, return_exceptions=True)
         self._publishing.clear()
-        if self.mqtt is not None:
-            await self.mqtt.close(FLUSH_DEADLINE_S)
         self.mqtt = self.scada = None
 
     async def _shut_down(self, tasks: list[asyncio.Task[None]]) -> int:

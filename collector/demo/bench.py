@@ -50,7 +50,9 @@ def settings_text(
 class Process:
     """A child process whose standard output goes to a file; ends with us."""
 
-    def __init__(self, name: str, arguments: list[str], directory: Path, env: Mapping[str, str] | None = None) -> None:
+    def __init__(
+        self, name: str, arguments: list[str], directory: Path, env: Mapping[str, str] | None = None
+    ) -> None:
         self.name = name
         self._arguments = arguments
         self._env = {**os.environ, **(env or {})}
@@ -61,7 +63,12 @@ class Process:
     async def start(self) -> None:
         with self.output.open("ab") as out, self.errors.open("ab") as err:
             self.process = await asyncio.create_subprocess_exec(
-                sys.executable, *self._arguments, stdin=asyncio.subprocess.DEVNULL, stdout=out, stderr=err, env=self._env
+                sys.executable,
+                *self._arguments,
+                stdin=asyncio.subprocess.DEVNULL,
+                stdout=out,
+                stderr=err,
+                env=self._env,
             )
 
     @property
@@ -150,7 +157,9 @@ class Bench:
 
     def _settings(self) -> str:
         assert self.mqtt is not None
-        return settings_text(self.data_dir, self.station.ports, self.mqtt[1], self.scada_port, self._publish_s)
+        return settings_text(
+            self.data_dir, self.station.ports, self.mqtt[1], self.scada_port, self._publish_s
+        )
 
     async def _stop(self) -> None:
         for process in (self.daemon, self.subscriber, self.broker):
@@ -162,7 +171,9 @@ class Bench:
         assert self.mqtt is not None
         self.broker = Process("broker", ["-m", "collector.demo.broker", str(self.mqtt[1])], self.directory)
         await self.broker.start()
-        await self.until(lambda: b"ready" in self.broker.output.read_bytes() if self.broker else False, "broker")
+        await self.until(
+            lambda: b"ready" in self.broker.output.read_bytes() if self.broker else False, "broker"
+        )
 
     async def start_daemon(self) -> None:
         """Start ``windingd run`` and wait for its first decision."""
@@ -172,7 +183,9 @@ class Bench:
         ]
         self.daemon = Process("daemon", arguments, self.directory, self._env)
         await self.daemon.start()
-        await self.until(lambda: (s := self.status()) is not None and s["sequence"] is not None, "first decision")
+        await self.until(
+            lambda: (s := self.status()) is not None and s["sequence"] is not None, "first decision"
+        )
 
     def status(self) -> Message | None:
         """The daemon's answer on its operator socket; None when it does not answer."""

@@ -12,8 +12,6 @@ from __future__ import annotations
 import argparse
 import asyncio
 import importlib.util
-import json
-import sys
 import tempfile
 import time
 from collections.abc import Iterator
@@ -238,7 +236,7 @@ def _summary(
         for name, hours in losses.items():
             console.print(f"  {name:6} {hours * 60:8.1f} min" + ("  ◄ most" if name == worst else ""))
     console.print(
-        f"{took_s:.0f} s, {messages} messages seen by the subscriber, {relay_lines} lines in the relay module's log."
+        f"{took_s:.0f} s; the subscriber saw {messages} messages, the relay module's log has {relay_lines} lines."
     )
     if missing:
         console.print("What should have happened and did not:", style="bold red")

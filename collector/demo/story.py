@@ -33,7 +33,7 @@ class Evidence:
 
 @dataclass(frozen=True, slots=True)
 class Act:
-    """One act. do: what happens to the plant. within_min: station minutes until all evidence must be there."""
+    """One act. do: what happens to the plant. within_min: station minutes for all evidence to appear."""
 
     title: str
     text: str
@@ -47,9 +47,9 @@ def coil(number: int, energised: bool) -> Evidence:
 
     def found(bench: Bench, since_ns: int) -> Message | None:
         for line in bench.relay_log():
-            if line["mono_ns"] >= since_ns and line["event"] == "coil" and line["coil"] == number:
-                if line["energised"] == energised:
-                    return line
+            here = line["event"] == "coil" and line["coil"] == number
+            if here and line["mono_ns"] >= since_ns and line["energised"] == energised:
+                return line
         return None
 
     word = "energised: held off" if energised else "released: runs"

@@ -13,6 +13,7 @@ from typing import Any
 from collector.commands.common import EX_CONFIG, EX_OK, EX_OTHER, Failure
 from collector.settings import Fault, load
 from collector.settings.bind import Binder, element
+from collector.settings.model import Settings
 from collector.settings.nodes import Mapping, Node, Sequence, parse
 from collector.thermal import heatrun
 from collector.thermal.heatrun import Derived, Finding, Report
@@ -59,10 +60,11 @@ def run(args: argparse.Namespace) -> int:
             for fault in loaded.faults:
                 print(fault, file=sys.stderr)
             return EX_CONFIG
-        wiring, remarks = _wiring(derived, loaded.settings.transformers, args.settings)
-        for remark in remarks:
-            print(remark, file=sys.stderr)
-        if wiring is None:
+        wiring, findings = _wiring(derived, loaded.settings)
+        tree, _ = parse(Path(args.settings).read_bytes())
+        for finding in findings:
+            print(_fault(args.settings, tree, finding), file=sys.stderr)
+        if any(finding.fatal for finding in findings):
             return EX_CONFIG
     block = heatrun.block(derived, wiring)
     if args.output is None:
@@ -83,6 +85,8 @@ def read(path: Path) -> tuple[Derived | None, list[Fault]]:
         data = path.read_bytes()
     except OSError as error:
         return None, [Fault(file, 1, "", f"cannot be read: {error.strerror}")]
+    if all(line.strip() == b"" or line.lstrip().startswith(b"#") for line in data.splitlines()):
+        return None, [Fault(file, 1, "", "holds nothing (a report needs transformer, losses, windings, modes)")]
     tree, problems = parse(data)
     faults = [Fault(file, p.line, ".".join(map(str, p.keys)), p.message) for p in problems]
     if tree is None:
@@ -97,9 +101,9 @@ def read(path: Path) -> tuple[Derived | None, list[Fault]]:
     return derived, sorted(remarks, key=lambda fault: fault.line)
 
 
-def _fault(file: str, tree: Node, finding: Finding) -> Fault:
+def _fault(file: str, tree: Node | None, finding: Finding) -> Fault:
     """A finding at the line of the deepest part of its path that stands in the file."""
-    node: Node | None = tree
+    node = tree
     line, path = 1, ""
     for key in finding.path:
         if isinstance(node, Mapping) and isinstance(key, str):
@@ -115,45 +119,33 @@ def _fault(file: str, tree: Node, finding: Finding) -> Fault:
     return Fault(file, line, path.lstrip("."), finding.message, "fault" if finding.fatal else "warning")
 
 
-def _wiring(
-    derived: Derived, transformers: tuple[Any, ...], file: str
-) -> tuple[dict[str, dict[str, Any]] | None, list[Fault]]:
-    """What existing settings know of each winding; None when they do not go with the report."""
+def _wiring(derived: Derived, settings: Settings) -> tuple[dict[str, dict[str, Any]], list[Finding]]:
+    """What existing settings know of each winding, and where they do not go with the report."""
     unit = derived.report.transformer
-    transformer = next((t for t in transformers if t.id == unit.id), None)
-    if transformer is None:
-        known = ", ".join(t.id for t in transformers)
-        return None, [
-            Fault(file, 1, "transformers", f"no transformer {unit.id} (the report's; here: {known})")
+    index = next((i for i, t in enumerate(settings.transformers) if t.id == unit.id), None)
+    if index is None:
+        known = ", ".join(t.id for t in settings.transformers)
+        return {}, [
+            Finding(("transformers",), f"no transformer {unit.id}, which the report is about (here: {known})")
         ]
-    where = f"transformers.{unit.id}"
-    faults = []
+    transformer, where = settings.transformers[index], ("transformers", index)
+    found = []
     for key in ("guide", "size", "liquid", "paper"):
         ours, theirs = getattr(unit, key), getattr(transformer, key)
         if ours != theirs:
-            message = f"is {theirs}, the report's file says {ours} (make them the same: the table follows the report)"
-            faults.append(Fault(file, 1, f"{where}.{key}", message, "warning"))
+            message = f"is {theirs}, the report's file says {ours} (the table follows the report's)"
+            found.append(Finding((*where, key), message, fatal=False))
     numbers = {m.id: m.number for m in derived.report.modes}
-    faults += [
-        Fault(
-            file,
-            1,
-            f"{where}.modes.{m.id}.number",
-            f"is {m.number}, in the report {numbers[m.id]} (numbers are permanent)",
-        )
-        for m in transformer.modes
-        if m.id in numbers and numbers[m.id] != m.number
-    ]
+    for i, mode in enumerate(transformer.modes):
+        if numbers.get(mode.id, mode.number) != mode.number:
+            message = f"is {mode.number}, in the report {numbers[mode.id]} (a number is permanent)"
+            found.append(Finding((*where, "modes", i, "number"), message))
     tested = {name: n for w in derived.report.windings for name, n, _ in heatrun.settings_windings(w)}
-    for winding in transformer.windings:
-        at = f"{where}.windings.{winding.id}"
+    for i, winding in enumerate(transformer.windings):
         if winding.id not in tested:
-            faults.append(
-                Fault(file, 1, at, "is not in the report, so not in the block (keep its section)", "warning")
-            )
+            message = "is not in the report, so not in the block (keep its section)"
+            found.append(Finding((*where, "windings", i), message, fatal=False))
         elif tested[winding.id] != winding.number:
-            message = f"is {winding.number}, in the report {tested[winding.id]} (numbers are permanent)"
-            faults.append(Fault(file, 1, f"{at}.number", message))
-    if any(fault.severity == "fault" for fault in faults):
-        return None, faults
-    return {w.id: w.model_dump(exclude_unset=True, mode="json") for w in transformer.windings}, faults
+            message = f"is {winding.number}, in the report {tested[winding.id]} (a number is permanent)"
+            found.append(Finding((*where, "windings", i, "number"), message))
+    return {w.id: w.model_dump(exclude_unset=True, mode="json") for w in transformer.windings}, found

@@ -102,12 +102,18 @@ class WindingTest(Section):
     test_current_a: Positive | None = Field(
         None, description="left out: the figures are those at rated current"
     )
-    average_winding_rise_k: Rise | None = Field(None, description="by resistance, over ambient")
-    average_oil_rise_k: OilRise | None = Field(None, description="at shutdown; default that of the oil test")
+    average_winding_rise_k: Rise | None = Field(
+        None, description="by resistance, over ambient; usually 10 to 80"
+    )
+    average_oil_rise_k: OilRise | None = Field(
+        None, description="at shutdown, usually 15 to 50; default that of the oil test"
+    )
     resistance: Resistance | None = None
-    hot_spot_rise_k: Rise | None = Field(None, description="measured by fibre, over ambient, at test current")
+    hot_spot_rise_k: Rise | None = Field(
+        None, description="measured by fibre, over ambient, at test current; usually 20 to 80"
+    )
     top_oil_rise_k: OilRise | None = Field(
-        None, description="when the hot spot was read; default that of the oil test"
+        None, description="when the hot spot was read, usually 20 to 65; default that of the oil test"
     )
 
 
@@ -150,7 +156,7 @@ class ReportWinding(Section):
     kind: Literal["main", "common", "tertiary", "regulating"] = "main"
     conductor: Literal["copper", "aluminium"] = "copper"
     hot_spot_factor: Annotated[float, Field(ge=1.0, le=2.5, description="usually 1.1 to 1.5")] | None = Field(
-        None, description="calculated by the maker"
+        None, description="calculated by the maker; usually 1.1 to 1.5"
     )
 
 
@@ -943,7 +949,7 @@ def table(derived: Derived, ambient_c: float) -> str:
     report = derived.report
     names = [winding.id for winding in report.windings]
     lines = [
-        f"Steady state as windingd will show it, ambient {ambient_c:g} degC; 100 % = the mode's rated current",
+        f"Steady state in windingd, ambient {ambient_c:g} degC; 100 % = the mode's rated current",
         f"Guide {report.transformer.guide}, paper {report.transformer.paper}; gradient = hot spot minus oil.",
     ]
     rows = steady_state(derived, ambient_c)

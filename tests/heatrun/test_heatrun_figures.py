@@ -146,9 +146,18 @@ def test_exponents_and_altitude_by_cooling() -> None:
 @pytest.mark.parametrize(
     ("path", "value", "where", "words"),
     [
-        ("modes.1.windings.HV.hot_spot_rise_k", 50.0, "modes.1.windings.HV.hot_spot_rise_k",
-         "hot spot below average winding"),
-        ("modes.1.windings.HV.hot_spot_rise_k", 52.0, "modes.1.windings.HV.hot_spot_rise_k", "hot-spot factor"),
+        (
+            "modes.1.windings.HV.hot_spot_rise_k",
+            50.0,
+            "modes.1.windings.HV.hot_spot_rise_k",
+            "hot spot below average winding",
+        ),
+        (
+            "modes.1.windings.HV.hot_spot_rise_k",
+            52.0,
+            "modes.1.windings.HV.hot_spot_rise_k",
+            "hot-spot factor",
+        ),
         ("modes.0.windings.HV.average_winding_rise_k", 34.0, "modes.0.windings.HV", "negative gradient"),
         ("modes.1.oil_test.average_oil_rise_k", 43.0, "modes.1.oil_test", "average oil above top oil"),
         ("modes.0.oil_test.bottom_oil_rise_k", 46.0, "modes.0.oil_test", "bottom oil above top oil"),
@@ -158,16 +167,25 @@ def test_exponents_and_altitude_by_cooling() -> None:
         ("losses.load.0.i2r_kw", 170.0, "losses.load.0.i2r_kw", "more than the load loss"),
         ("losses.load.0.reference_c", 85.0, "losses.load.0.reference_c", "give i2r_kw"),
         ("modes.0.tapping", "7", "modes.0.tapping", "one of 1"),
-        ("modes.0.windings.LV.resistance.hot_ohm", 0.0099, "modes.0.windings.LV.resistance.hot_ohm", "not above"),
-        ("modes.0.windings.LV.average_winding_rise_k", 50.0, "modes.0.windings.LV.average_winding_rise_k",
-         "contradicts the resistances"),
+        (
+            "modes.0.windings.LV.resistance.hot_ohm",
+            0.0099,
+            "modes.0.windings.LV.resistance.hot_ohm",
+            "not above",
+        ),
+        (
+            "modes.0.windings.LV.average_winding_rise_k",
+            50.0,
+            "modes.0.windings.LV.average_winding_rise_k",
+            "contradicts the resistances",
+        ),
         ("modes.1.oil_test.top_oil_rise_k", 44.0, "modes.1.oil_test.top_oil_rise_k", "contradicts"),
         ("modes.0.windings.LV.resistance", None, "modes.0.windings.LV", "no average winding temperature"),
         ("windings.1.id", "TV", "modes.0.windings.LV", "unknown winding"),
         ("windings.1.number", 1, "windings.1.number", "also taken by HV"),
         ("transformer.liquid", "natural_ester", "modes.0.model", "tau_o_min"),
     ],
-)  # fmt: skip
+)
 def test_a_report_that_contradicts_itself_is_told_so_and_gives_no_figures(
     path: str, value: Any, where: str, words: str
 ) -> None:
@@ -181,16 +199,41 @@ def test_a_report_that_contradicts_itself_is_told_so_and_gives_no_figures(
     ("path", "value", "where", "words"),
     [
         ("modes.1.oil_test.fed_loss_kw", 140.0, "modes.1.oil_test.fed_loss_kw", "indicative only"),
-        ("modes.1.windings.HV.test_current_a", 170.0, "modes.1.windings.HV.test_current_a", "indicative only"),
-        ("modes.1.guaranteed", {"top_oil_rise_k": 46.0}, "modes.1.guaranteed.top_oil_rise_k", "rise above the guarantee"),
-        ("modes.1.guaranteed", {"average_winding_rise_k": 57.0}, "modes.1.guaranteed.average_winding_rise_k", "57.4 K"),
-        ("modes.1.guaranteed", {"hot_spot_rise_k": 65.0}, "modes.1.guaranteed.hot_spot_rise_k", "65.4 K of LV"),
-        ("modes.1.windings.LV.rated_current_a", 1900.0, "modes.1.windings.LV.rated_current_a", "about 2000 A"),
+        (
+            "modes.1.windings.HV.test_current_a",
+            170.0,
+            "modes.1.windings.HV.test_current_a",
+            "indicative only",
+        ),
+        (
+            "modes.1.guaranteed",
+            {"top_oil_rise_k": 46.0},
+            "modes.1.guaranteed.top_oil_rise_k",
+            "above the guarantee",
+        ),
+        (
+            "modes.1.guaranteed",
+            {"average_winding_rise_k": 57.0},
+            "modes.1.guaranteed.average_winding_rise_k",
+            "57.4 K",
+        ),
+        (
+            "modes.1.guaranteed",
+            {"hot_spot_rise_k": 65.0},
+            "modes.1.guaranteed.hot_spot_rise_k",
+            "65.4 K of LV",
+        ),
+        (
+            "modes.1.windings.LV.rated_current_a",
+            1900.0,
+            "modes.1.windings.LV.rated_current_a",
+            "about 2000 A",
+        ),
         ("windings.0.hot_spot_factor", 1.1, "windings.0.hot_spot_factor", "measured 1.4"),
         ("modes.0.windings.HV.hot_spot_rise_k", 54.9, "windings.0.hot_spot_factor", "differ between modes"),
         ("losses.no_load_kw", 7.0, "losses", "usually 1 to 20"),
     ],
-)  # fmt: skip
+)
 def test_what_is_only_doubtful_is_a_warning_and_the_figures_stand(
     path: str, value: Any, where: str, words: str
 ) -> None:

@@ -42,6 +42,8 @@ CLOCK_FLOOR_NS = 1_795_000_000 * 10**9
 CLOCK_STEP_S = 2.0
 #: Longest gap that a wall clock may claim for a restart [s]: 400 days.
 GAP_MAX_S = 400 * 86400.0
+#: A state snapshot so often in the journal, from which a replay may start [station ns].
+SNAPSHOT_NS = 3600 * 10**9
 #: SIGTERM: seconds (real) to confirm that outputs are released, and to flush broker and record.
 RELEASE_DEADLINE_S = 5.0
 FLUSH_DEADLINE_S = 3.0
@@ -149,6 +151,14 @@ class DurableLoss:
         return replace(outcome, values={**outcome.values, **here})
 
 
+def _text(path: Path) -> str:
+    """The settings file as it stands, for the record; empty when it has gone since it was loaded."""
+    try:
+        return path.read_text(encoding="utf-8")
+    except OSError:
+        return ""
+
+
 async def supervise(name: str, work: Callable[[], Coroutine[Any, Any, None]]) -> None:
     """Run `work` for ever; what it raises is logged, and it starts again after 1 s, 2 s ... 30 s."""
     pause_s = 1.0
@@ -181,7 +191,9 @@ class Daemon:
         self._lock = instance_lock(self.settings.station.id)
         self.plan = engine.build(self.settings, loaded.hash)
         self.field = Field(self.settings, self.clock)
-        self.recorder = Recorder(self.settings, self.clock)
+        self.recorder = Recorder(
+            self.settings, self.clock, settings_text=_text(path), settings_hash=loaded.hash
+        )
         self.mqtt: MqttPublisher | None = None
         self.scada: ScadaServer | None = None
         self.state = engine.initial(self.plan)
@@ -195,6 +207,7 @@ class Daemon:
         self._stop = asyncio.Event()
         self._reload = asyncio.Event()
         self._checkpoint_ns: int | None = None
+        self._snapshot_ns: int | None = None
         self._recent: list[tuple[int, Event]] = []  # (wall_ns, event): what `watch` shows
 
     # --- life ---------------------------------------------------------------------------------
@@ -220,8 +233,8 @@ class Daemon:
     def _start_record(self) -> None:
         """Open the record and take up its checkpoint. Whatever fails here, control starts all the same."""
         try:
-            self.recorder.start()
             found = self.recorder.load_checkpoint()
+            self.recorder.start()
         except (OSError, ValueError) as error:
             log.error("record cannot be read: starting without it", error=str(error))
             return
@@ -345,7 +358,8 @@ class Daemon:
         interval_ns = int(self.settings.record.checkpoint_s * 1e9)
         if self._checkpoint_ns is None or inputs.mono_ns - self._checkpoint_ns >= interval_ns:
             self._checkpoint(outcome)
-        published = self._loss.cap(outcome, self.recorder.durable_checkpoint(), inputs.health.record_ok)
+        durable = self.recorder.durable_checkpoint()
+        published = self._loss.cap(outcome, durable.mono_ns if durable else None, inputs.health.record_ok)
         published = self._injections.apply(published)
         if self.mqtt is not None:
             self.mqtt.offer(published, wall_ns, TIME_GOOD if self._wall.trusted else TIME_DOUBTFUL)
@@ -355,7 +369,11 @@ class Daemon:
     def _checkpoint(self, outcome: Outcome) -> None:
         mono_ns = outcome.decision.mono_ns
         self._checkpoint_ns = mono_ns
-        self.recorder.put_checkpoint(engine.checkpoint(self.state), mono_ns, self.clock.wall_ns())
+        data, wall_ns = engine.checkpoint(self.state), self.clock.wall_ns()
+        self.recorder.put_checkpoint(data, mono_ns, wall_ns)
+        if self._snapshot_ns is None or mono_ns - self._snapshot_ns >= SNAPSHOT_NS:
+            self._snapshot_ns = mono_ns
+            self.recorder.put_snapshot(data, mono_ns, wall_ns)
         self._loss.checkpointed(mono_ns, outcome)
 
     # --- reload -------------------------------------------------------------------------------
@@ -383,7 +401,7 @@ class Daemon:
         self.plan, self.settings, self.settings_hash = plan, loaded.settings, loaded.hash
         self._refused = ""
         await self.field.apply(loaded.settings)
-        self.recorder.apply(loaded.settings)
+        self.recorder.use_settings(loaded.settings, _text(self.path), loaded.hash)
         await self._stop_publishing()
         self._start_publishing()
         log.info("new settings taken", hash=loaded.hash[:12])

@@ -171,11 +171,13 @@ async def _end(bench: Bench) -> list[str]:
     since_ns = time.monotonic_ns()
     status = await bench.daemon.end()
     missing = [] if status == 0 else [f"end: the daemon exited with {status}"]
-    coils: dict[int, bool] = {}
+    held: set[int] = set()
     for line in bench.relay_log():
-        if line["event"] == "coil":
-            coils[line["coil"]] = line["energised"]
-    if any(coils.get(number, False) for number in range(3)):
+        if line["event"] == "energise":
+            held |= set(line["coils"])
+        elif line["event"] == "release":
+            held -= set(line["coils"])
+    if held & {0, 1, 2}:
         missing.append("end: the relay module still holds a stage off")
 
     def offline() -> bool:
@@ -236,7 +238,7 @@ def _summary(
         for name, hours in losses.items():
             console.print(f"  {name:6} {hours * 60:8.1f} min" + ("  ◄ most" if name == worst else ""))
     console.print(
-        f"{took_s:.0f} s; the subscriber saw {messages} messages, the relay module's log has {relay_lines} lines."
+        f"{took_s:.0f} s; the subscriber saw {messages} messages, the relay module logged {relay_lines} moves."
     )
     if missing:
         console.print("What should have happened and did not:", style="bold red")

@@ -94,17 +94,32 @@ class Process:
         return self.process.returncode
 
 
-def _json_lines(path: Path) -> list[Message]:
-    if not path.exists():
-        return []
-    text = path.read_text(encoding="utf-8", errors="replace")
-    return [json.loads(line) for line in text[: text.rfind("\n") + 1].splitlines() if line.startswith("{")]
+class LogTail:
+    """Reads a growing file of JSON lines, each line once. wanted: what is kept."""
+
+    def __init__(self, path: Path, wanted: Callable[[Message], bool] = lambda line: True) -> None:
+        self._path = path
+        self._wanted = wanted
+        self._at = 0
+        self._lines: list[Message] = []
+
+    def read(self) -> list[Message]:
+        """Every wanted line so far."""
+        if self._path.exists():
+            with self._path.open("rb") as file:
+                file.seek(self._at)
+                data = file.read()
+            whole = data[: data.rfind(b"\n") + 1]
+            self._at += len(whole)
+            lines = (json.loads(line) for line in whole.splitlines() if line.startswith(b"{"))
+            self._lines += [line for line in lines if self._wanted(line)]
+        return self._lines
 
 
 class Bench:
     """Station, broker, daemon and subscriber; an async context manager that leaves nothing behind.
 
-    station: a Station not yet started. directory: logs, settings and record. mqtt: (host, port) of a
+    station: a Station not yet started, with a log_dir of its own. directory: logs, settings and record. mqtt: (host, port) of a
     broker that is there already; None starts the embedded one. edit: a change to the settings text.
     """
 
@@ -132,6 +147,8 @@ class Bench:
         self.broker: Process | None = None
         self.subscriber: Process | None = None
         self.daemon: Process | None = None
+        self._messages = LogTail(directory / "subscriber.out")
+        self._relay_log = LogTail(station.log_dir / "relays.jsonl", lambda line: line["event"] != "request")
 
     async def __aenter__(self) -> Bench:
         self.directory.mkdir(parents=True, exist_ok=True)
@@ -197,11 +214,11 @@ class Bench:
 
     def messages(self) -> list[Message]:
         """The subscriber's own log."""
-        return _json_lines(self.subscriber.output) if self.subscriber else []
+        return self._messages.read()
 
     def relay_log(self) -> list[Message]:
-        """The relay module's own log."""
-        return self.station.log("relays")
+        """The relay module's own log: moves, time-outs, connections; not every single request."""
+        return self._relay_log.read()
 
     async def until(self, true: Callable[[], bool], what: str, within_s: float = 30.0) -> None:
         """Wait for a condition; TimeoutError names `what`. The daemon ending early is said at once."""

@@ -43,12 +43,12 @@ class Act:
 
 
 def coil(number: int, energised: bool) -> Evidence:
-    """The relay module logged that a coil was switched since the act began."""
+    """The relay module logged that a coil moved since the act began."""
+    event = "energise" if energised else "release"
 
     def found(bench: Bench, since_ns: int) -> Message | None:
         for line in bench.relay_log():
-            here = line["event"] == "coil" and line["coil"] == number
-            if here and line["mono_ns"] >= since_ns and line["energised"] == energised:
+            if line["mono_ns"] >= since_ns and line["event"] == event and number in line["coils"]:
                 return line
         return None
 

@@ -128,7 +128,8 @@ class DurableLoss:
     """Caps published loss of life at the last durable checkpoint, so that it never goes backwards.
 
     A power cut loses what was not yet on disk; what was published must not exceed what comes back.
-    While the disk does not work nothing would ever be published: then the live value is used.
+    Until this run's first checkpoint is durable, loss of life is not published at all; while the disk
+    does not work nothing would ever be durable: then the live value is published.
     """
 
     def __init__(self) -> None:
@@ -137,18 +138,26 @@ class DurableLoss:
 
     def checkpointed(self, mono_ns: int, outcome: Outcome) -> None:
         """A checkpoint holding this outcome's loss of life was handed to the record."""
-        losses = {p: v for p, v in outcome.values.items() if ".loss_of_life_" in p}
-        self._pending.append((mono_ns, losses))
+        self._pending.append((mono_ns, _losses(outcome)))
         del self._pending[:-16]  # a disk that hangs: the oldest wait no longer
 
     def cap(self, outcome: Outcome, durable_mono_ns: int | None, record_ok: bool) -> Outcome:
-        """`outcome` for publishing, with loss of life as of the newest durable checkpoint."""
+        """`outcome` for publishing, with loss of life as of the newest durable checkpoint of this run."""
         while self._pending and durable_mono_ns is not None and self._pending[0][0] <= durable_mono_ns:
             self._durable = self._pending.pop(0)[1]
-        if not record_ok or not self._durable:
+        if not record_ok:
             return outcome
+        rest = {p: v for p, v in outcome.values.items() if not _is_loss(p)}
         here = {p: v for p, v in self._durable.items() if p in outcome.values}
-        return replace(outcome, values={**outcome.values, **here})
+        return replace(outcome, values={**rest, **here})
+
+
+def _is_loss(point: str) -> bool:
+    return ".loss_of_life_" in point
+
+
+def _losses(outcome: Outcome) -> dict[str, Value]:
+    return {p: v for p, v in outcome.values.items() if _is_loss(p)}
 
 
 def _text(path: Path) -> str:
@@ -188,6 +197,8 @@ class Daemon:
         self.settings_hash = loaded.hash
         self.clock = Clock(rate)
         self.data_dir = Path(self.settings.station.data_dir)
+        self._started_ns = self.clock.mono_ns()
+        self._boot_id = boot_id()
         self._lock = instance_lock(self.settings.station.id)
         self.plan = engine.build(self.settings, loaded.hash)
         self.field = Field(self.settings, self.clock)
@@ -242,7 +253,7 @@ class Daemon:
             log.info("no checkpoint: thermal state starts in steady state for the present load")
             return
         gap = restart_gap(
-            boot_id(),
+            self._boot_id,
             self.clock.mono_ns(),
             self.clock.wall_ns(),
             (found.boot_id, found.mono_ns, found.wall_ns),
@@ -359,7 +370,11 @@ class Daemon:
         if self._checkpoint_ns is None or inputs.mono_ns - self._checkpoint_ns >= interval_ns:
             self._checkpoint(outcome)
         durable = self.recorder.durable_checkpoint()
-        published = self._loss.cap(outcome, durable.mono_ns if durable else None, inputs.health.record_ok)
+        ours = (
+            durable is not None and durable.boot_id == self._boot_id and durable.mono_ns >= self._started_ns
+        )
+        durable_ns = durable.mono_ns if durable is not None and ours else None
+        published = self._loss.cap(outcome, durable_ns, inputs.health.record_ok)
         published = self._injections.apply(published)
         if self.mqtt is not None:
             self.mqtt.offer(published, wall_ns, TIME_GOOD if self._wall.trusted else TIME_DOUBTFUL)

@@ -238,7 +238,7 @@ def _summary(
         for name, hours in losses.items():
             console.print(f"  {name:6} {hours * 60:8.1f} min" + ("  ◄ most" if name == worst else ""))
     console.print(
-        f"{took_s:.0f} s; the subscriber saw {messages} messages, the relay module logged {relay_lines} moves."
+        f"{took_s:.0f} s; {messages} messages seen by the subscriber, {relay_lines} events logged by the relay module."
     )
     if missing:
         console.print("What should have happened and did not:", style="bold red")

@@ -119,8 +119,9 @@ class LogTail:
 class Bench:
     """Station, broker, daemon and subscriber; an async context manager that leaves nothing behind.
 
-    station: a Station not yet started, with a log_dir of its own. directory: logs, settings and record. mqtt: (host, port) of a
-    broker that is there already; None starts the embedded one. edit: a change to the settings text.
+    station: a Station not yet started, with a log_dir of its own. directory: logs, settings and record.
+    mqtt: (host, port) of a broker that is there already; None starts the embedded one. edit: a change to
+    the settings text. daemon: interpreter arguments before ``run``; env: added to its environment.
     """
 
     def __init__(

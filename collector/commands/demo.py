@@ -238,7 +238,7 @@ def _summary(
         for name, hours in losses.items():
             console.print(f"  {name:6} {hours * 60:8.1f} min" + ("  ◄ most" if name == worst else ""))
     console.print(
-        f"{took_s:.0f} s; {messages} messages seen by the subscriber, {relay_lines} events logged by the relay module."
+        f"{took_s:.0f} s; {messages} messages in the subscriber's log, {relay_lines} events in the module's."
     )
     if missing:
         console.print("What should have happened and did not:", style="bold red")

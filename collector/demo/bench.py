@@ -75,21 +75,21 @@ class Process:
     def running(self) -> bool:
         return self.process is not None and self.process.returncode is None
 
-    def signal(self, number: int) -> None:
+    def send(self, number: int) -> None:
         assert self.process is not None
         with contextlib.suppress(ProcessLookupError):
             self.process.send_signal(number)
 
-    async def end(self, number: int = signal.SIGTERM, within_s: float = 15.0) -> int | None:
+    async def end(self, number: signal.Signals = signal.SIGTERM, within_s: float = 15.0) -> int | None:
         """Signal and wait; SIGKILL when it takes too long. The exit status, None if never started."""
         if self.process is None:
             return None
         if self.process.returncode is None:
-            self.signal(number)
+            self.send(number)
             try:
                 await asyncio.wait_for(self.process.wait(), within_s)
             except TimeoutError:
-                self.signal(signal.SIGKILL)
+                self.send(signal.SIGKILL)
                 await self.process.wait()
         return self.process.returncode
 

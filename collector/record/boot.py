@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import platform
+from importlib import import_module
 from pathlib import Path
 
 BOOT_ID_FILE = "/proc/sys/kernel/random/boot_id"
@@ -20,7 +21,7 @@ def boot_id() -> str:
 
 def cpu_features() -> str:
     """Machine and the vector extensions numpy found: results are bit-equal only on the same ones."""
-    import numpy._core._multiarray_umath as umath  # numpy >= 2
+    umath = import_module("numpy._core._multiarray_umath")  # numpy has no public name for it
 
     found = sorted(name for name, present in umath.__cpu_features__.items() if present)
     return f"{platform.machine()}: {' '.join(found)}"

@@ -165,7 +165,10 @@ class Writer:
         if self._reason:
             return False, self._reason
         if self._dropped_unannounced:
-            return False, f"{self.path.name}: {self._dropped_unannounced} items were dropped, the queue is full"
+            return (
+                False,
+                f"{self.path.name}: {self._dropped_unannounced} items were dropped, the queue is full",
+            )
         if now < self._notice_until:
             return False, self._notice
         return True, ""
@@ -420,7 +423,11 @@ class Writer:
             self._urgent = True
 
     def _thin_out_set_aside(self) -> None:
-        old = [p for p in self.path.parent.glob(f"{self.path.name}.*-*Z*") if not p.name.endswith(("-wal", "-shm"))]
+        old = [
+            p
+            for p in self.path.parent.glob(f"{self.path.name}.*-*Z*")
+            if not p.name.endswith(("-wal", "-shm"))
+        ]
         old.sort(key=lambda p: p.stat().st_mtime_ns)
         for path in old[:-KEPT_ASIDE]:
             for suffix in ("", "-wal", "-shm"):

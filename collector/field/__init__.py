@@ -6,10 +6,14 @@ temperatures, stages or alarms may be put here, and nothing that waits for disk 
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
 from collector.clock import Clock
+from collector.field.layout import layout
+from collector.field.link import LinkTask
 from collector.messages import Decision, RelayStatus
 from collector.quality import Reading
 from collector.settings.model import Settings
@@ -34,16 +38,42 @@ class Field:
     """All links of a station. Create, ``await run()`` in a task, then ``snapshot`` and ``offer``."""
 
     def __init__(self, settings: Settings, clock: Clock) -> None:
-        self._settings = settings
         self._clock = clock
+        self._links = {name: LinkTask(wanted, clock) for name, wanted in layout(settings).items()}
+        self._tasks: dict[str, asyncio.Task[None]] = {}
+        self._running = False
+        self._polled = False
+        self._released = False
+        self._newest: Decision | None = None
 
     async def run(self) -> None:
         """Open the links and poll until cancelled. No link is opened before this is called."""
-        raise NotImplementedError
+        self._running = True
+        for name in self._links:
+            self._start(name)
+        try:
+            await asyncio.get_running_loop().create_future()  # only cancellation ends it
+        finally:
+            await self.close()
 
     def snapshot(self) -> FieldSnapshot:
         """The latest readings, relay read-backs and device states; never waits."""
-        raise NotImplementedError
+        now_ns = self._clock.mono_ns()
+        readings: dict[str, Reading] = {}
+        relays: dict[str, RelayStatus] = {}
+        devices: dict[str, str] = {}
+        polled = True
+        for link in self._links.values():
+            for unit in link.units:
+                readings |= unit.poller.readings
+                devices[unit.id] = unit.reason
+                polled = polled and unit.polled
+                if unit.bank is not None:
+                    relays |= unit.bank.status(now_ns)
+        self._polled = self._polled or polled
+        return FieldSnapshot(
+            MappingProxyType(readings), MappingProxyType(relays), MappingProxyType(devices), self._polled
+        )
 
     def offer(self, decision: Decision) -> None:
         """Hand over a decision; the newest wins. Never waits. Ignored once ``release_all`` was called.
@@ -51,22 +81,58 @@ class Field:
         A decision older than station.decision_max_age_s is never written: from then on no request of
         any kind goes to a device with outputs and its connection is closed, until a fresh one comes.
         """
-        raise NotImplementedError
+        if self._released or (self._newest is not None and decision.mono_ns < self._newest.mono_ns):
+            return
+        self._newest = decision
+        for link in self._links.values():
+            link.offer(decision)
 
     async def apply(self, settings: Settings) -> None:
         """Take new settings. Links that are unchanged stay open; the others are opened anew.
 
-        No output is released by this, except coils that the new settings no longer name.
+        No output is released by this, except coils that the new settings no longer name: those are
+        written 0 with the first decision under the new settings. Latest readings stay until read again.
         """
-        raise NotImplementedError
+        wanted = layout(settings)
+        for name in [name for name, link in self._links.items() if wanted.get(name) != link.layout]:
+            await self._stop(name)
+        links = {}
+        for name, new in wanted.items():
+            old = self._links.get(name)
+            links[name] = old if old is not None and old.layout == new else LinkTask(new, self._clock, old)
+        self._links = links
+        for name in links:
+            if self._released:
+                links[name].release()
+            if self._running and name not in self._tasks:
+                self._start(name)
 
     async def release_all(self, deadline_s: float) -> bool:
         """Write 0 to every output and confirm by read-back, within ``deadline_s`` real seconds.
 
         True only when every output was read back as released. No output is energised after this call.
         """
-        raise NotImplementedError
+        self._released = True
+        for link in self._links.values():
+            link.release()
+        try:
+            async with asyncio.timeout(deadline_s):
+                await asyncio.gather(*(link.all_released.wait() for link in self._links.values()))
+        except TimeoutError:
+            return False
+        return True
 
     async def close(self) -> None:
         """Close every connection; writes nothing."""
-        raise NotImplementedError
+        self._running = False
+        for name in list(self._tasks):
+            await self._stop(name)
+
+    def _start(self, name: str) -> None:
+        self._tasks[name] = asyncio.create_task(self._links[name].run(), name=f"link {name}")
+
+    async def _stop(self, name: str) -> None:
+        task = self._tasks.pop(name, None)
+        if task is not None:
+            task.cancel()
+            await asyncio.gather(task, return_exceptions=True)

@@ -1,0 +1,142 @@
+"""What is read from one device and when: its poll cycle, its plan, its latest readings.
+
+Pure: it names the next request and takes the answer; the link owns the socket and the clock. One
+failure costs this device's values only, and only for one cycle.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable
+
+from collector.field.codec import Place, Spec, decode
+from collector.field.plan import REFUSALS, Block, DevicePlan, exception_words, unreadable
+from collector.field.wire import READ_FUNCTION, Answer, Request
+from collector.quality import Detail, Reading, invalid
+from collector.settings.model import Device
+
+_S = 1_000_000_000
+#: A device of which not one value can be read is asked for everything again so soon [s]: it may be starting.
+_REPLAN_NOTHING_LEFT_S = 60.0
+#: Behind these exceptions the device itself did not answer: its gateway did.
+GATEWAY_EXCEPTIONS = frozenset({10, 11})
+
+
+class Poller:
+    """Reads one device. ``readings`` holds the latest of each measurement; times are station ns."""
+
+    def __init__(self, device: Device, wants: Iterable[tuple[str, Spec | str]], now_ns: int) -> None:
+        self.readings: dict[str, Reading] = {}
+        self._device = device
+        self._at: dict[Place, list[tuple[str, Spec]]] = {}
+        for measurement, spec in wants:
+            fault = spec if isinstance(spec, str) else unreadable(spec.place, device.max_block)
+            if not fault and isinstance(spec, Spec):
+                self._at.setdefault(spec.place, []).append((measurement, spec))
+            self.readings[measurement] = Reading(
+                None,
+                invalid(Detail.BAD_REFERENCE if fault else Detail.OLD_DATA),
+                now_ns,
+                fault or "not read yet",
+                device.id,
+            )
+        self._plan = DevicePlan.of(self._at, device.max_gap, device.max_block)
+        self._queue: deque[Block] = deque()
+        self._doubted = False
+        self._replan_ns: int | None = None
+        self.due_ns = now_ns
+        self.polled = not self._at
+
+    def next_ns(self, now_ns: int) -> int | None:
+        """When the next request is wanted; None: never."""
+        if self._queue:
+            return now_ns
+        return self.due_ns if self._at else None
+
+    def request(self, now_ns: int) -> Request | None:
+        """The next request, or None when nothing is due."""
+        if not self._queue and self._at and now_ns >= self.due_ns:
+            self._begin_cycle(now_ns)
+        if not self._queue:
+            return None
+        block = self._queue[0]
+        return Request(self._device.unit, READ_FUNCTION[block.table], block.address, block.size)
+
+    def took(self, answer: Answer, now_ns: int) -> None:
+        """Take the answer to the last request. ``now_ns``: when it arrived."""
+        block = self._queue[0]
+        if answer.exception in REFUSALS and not self._doubted:
+            self._doubted = True  # asked once more: only a repeated refusal changes the plan
+            return
+        self._doubted = False
+        self._queue.popleft()
+        if answer.ok:
+            self._store(block, answer.words, now_ns)
+        elif answer.exception in REFUSALS:
+            self._plan, parts = self._plan.without(block, answer.exception)
+            self._queue.extendleft(reversed(parts))
+            wait_s = self._device.replan_h * 3600.0
+            if not self._plan.now:
+                wait_s = min(wait_s, _REPLAN_NOTHING_LEFT_S)
+            if self._replan_ns is None or not self._plan.now:
+                self._replan_ns = now_ns + int(wait_s * _S)
+            self._note_refused(now_ns)
+        else:
+            reason = answer.failure or exception_words(answer.exception)
+            self._fail(block, reason, now_ns)
+            if answer.silent or answer.lost or answer.exception in GATEWAY_EXCEPTIONS:
+                self._fail_rest(reason, now_ns)
+        self.polled = self.polled or not self._queue
+
+    def give_up(self, reason: str, now_ns: int) -> None:
+        """The device cannot be asked at present: what is due fails with ``reason`` until the next cycle."""
+        if not self._queue:
+            if not self._at or now_ns < self.due_ns:
+                return
+            self._begin_cycle(now_ns)
+        self._fail_rest(reason, now_ns)
+        self.polled = True
+
+    def reconnected(self, was_failing: bool, now_ns: int) -> None:
+        """A fresh connection: refused blocks are tried whole again; a device that failed is read at once."""
+        if not self._plan.is_whole:
+            self._replan_ns = now_ns
+        if was_failing:
+            self.due_ns = now_ns
+
+    def _begin_cycle(self, now_ns: int) -> None:
+        # A link too slow for its polls reads on without a pause, but does not gather a backlog.
+        self.due_ns = max(self.due_ns + int(self._device.poll_s * _S), now_ns)
+        if self._replan_ns is not None and now_ns >= self._replan_ns:
+            self._plan, self._replan_ns = self._plan.restored(), None
+        self._note_refused(now_ns)
+        self._queue.extend(self._plan.now)
+        self.polled = self.polled or not self._queue
+
+    def _store(self, block: Block, words: tuple[int, ...], now_ns: int) -> None:
+        for place in block.places:
+            start = place.address - block.address
+            for measurement, spec in self._at[place]:
+                got = decode(spec, words[start : start + place.size])
+                self.readings[measurement] = Reading(
+                    got.value, got.quality, now_ns, got.reason, self._device.id
+                )
+
+    def _note_refused(self, now_ns: int) -> None:
+        for place, reason in self._plan.refused:
+            for measurement, _ in self._at[place]:
+                self.readings[measurement] = Reading(
+                    None, invalid(Detail.BAD_REFERENCE), now_ns, reason, self._device.id
+                )
+
+    def _fail(self, block: Block, reason: str, now_ns: int) -> None:
+        for place in block.places:
+            for measurement, _ in self._at[place]:
+                self.readings[measurement] = Reading(
+                    None, invalid(Detail.FAILURE), now_ns, reason, self._device.id
+                )
+
+    def _fail_rest(self, reason: str, now_ns: int) -> None:
+        while self._queue:
+            self._fail(self._queue.popleft(), reason, now_ns)
+        self._doubted = False

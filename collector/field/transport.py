@@ -1,0 +1,114 @@
+"""One byte connection to a link: TCP or serial, opened once, told at once when it is gone.
+
+Bytes only: no frames, no retries, no reconnection. It stands in place of pymodbus's client, which
+notices a peer's close only at the time-out, prints a traceback for an undecodable answer and cannot
+be told to keep an RTU line silent after a late answer; its serial transport is used as it is.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from importlib.util import find_spec
+
+from collector.settings.model import Link
+
+#: More than this unasked is no Modbus peer (a frame has 260 bytes at most).
+_MOST_UNREAD = 4096
+
+
+class LinkDown(Exception):
+    """The connection could not be opened; the message says why in plain words."""
+
+
+class Connection(asyncio.Protocol):
+    """Bytes in ``buffer`` as they arrive. ``closed``: "" while open, else why in plain words."""
+
+    def __init__(self, on_closed: Callable[[], None]) -> None:
+        self.buffer = bytearray()
+        self.closed = ""
+        self.heard_at = 0.0
+        self._news = asyncio.Event()
+        self._on_closed = on_closed
+        self._transport: asyncio.Transport | None = None
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        assert isinstance(transport, asyncio.Transport)
+        self._transport = transport
+        self._news.set()
+
+    def data_received(self, data: bytes) -> None:
+        self.buffer += data
+        self.heard_at = asyncio.get_running_loop().time()
+        self._news.set()
+        if len(self.buffer) > _MOST_UNREAD:
+            self.close("the device sends without being asked")
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        self.closed = self.closed or (
+            f"the connection broke ({exc})" if exc else "the device closed the connection"
+        )
+        self._news.set()
+        self._on_closed()
+
+    def send(self, data: bytes) -> None:
+        if self._transport is not None and not self.closed:
+            self._transport.write(data)
+
+    async def more(self, deadline: float) -> bool:
+        """Wait until bytes or the end of the connection arrive; False at ``deadline`` (loop time)."""
+        self._news.clear()
+        try:
+            async with asyncio.timeout_at(deadline):
+                await self._news.wait()
+        except TimeoutError:
+            return False
+        return True
+
+    def close(self, reason: str) -> None:
+        self.closed = self.closed or reason
+        self._news.set()
+        if self._transport is not None:
+            # abort: unsent bytes of a given-up request must not go out later
+            self._transport.abort()
+            self._transport = None
+
+
+async def open_connection(link: Link, on_closed: Callable[[], None]) -> Connection:
+    """Open a link within its time-out (real time). LinkDown says in plain words why it failed."""
+    loop = asyncio.get_running_loop()
+    if link.type == "rtu_serial":
+        if find_spec("serial") is None:
+            raise LinkDown("a serial link needs pyserial, not installed here: pip install 'windingd[serial]'")
+        return await _open_serial(link, on_closed)
+    where = f"{link.host}:{link.port or 502}"
+    try:
+        async with asyncio.timeout(link.timeout_s):
+            _, connection = await loop.create_connection(
+                lambda: Connection(on_closed), link.host or "", link.port or 502
+            )
+    except TimeoutError:
+        raise LinkDown(f"no connection to {where} within {link.timeout_s:g} s") from None
+    except OSError as error:
+        raise LinkDown(f"no connection to {where}: {error.strerror or error}") from None
+    return connection
+
+
+async def _open_serial(link: Link, on_closed: Callable[[], None]) -> Connection:
+    from pymodbus.transport.serialtransport import create_serial_connection
+
+    try:
+        _, connection = await create_serial_connection(
+            asyncio.get_running_loop(),
+            lambda: Connection(on_closed),
+            link.serial_device,
+            baudrate=link.baud,
+            bytesize=8,
+            parity=link.parity[0].upper(),
+            stopbits=link.stop_bits,
+        )
+    except (OSError, ValueError) as error:
+        raise LinkDown(f"serial port {link.serial_device} cannot be opened: {error}") from None
+    assert isinstance(connection, Connection)
+    await connection.more(asyncio.get_running_loop().time() + link.timeout_s)
+    return connection

@@ -18,7 +18,7 @@ from pydantic.fields import FieldInfo
 
 from collector.settings.faults import Fault, Severity
 from collector.settings.model import Id, Section
-from collector.settings.nodes import Mapping, Node, Scalar, Sequence, shown
+from collector.settings.nodes import Entry, Mapping, Node, Scalar, Sequence, shown
 from collector.settings.scalars import Unclear, is_null, number, text, truth
 
 Kind = Literal["section", "list", "dict", "bool", "int", "float", "text", "choice"]
@@ -61,13 +61,14 @@ class Part:
 
     def fault(self, key: str, message: str, severity: Severity = "fault") -> Fault:
         """A fault at `key` ("pickup.top_oil_c"), at the line of the deepest part of it that is given."""
-        part, line = self, self.line
-        for name in key.split(".") if key else ():
-            line = part.lines.get(name, line)
+        part, line, rest = self, self.line, key
+        while rest:
+            name, _, after = rest.partition(".")
+            line = part.lines.get(rest, part.lines.get(name, line))
             inner = part.values.get(name)
             if not isinstance(inner, Part):
                 break
-            part = inner
+            part, rest = inner, after
         return Fault(self.file, line, f"{self.path}.{key}".strip("."), message, severity)
 
     def build(self) -> Any:
@@ -128,15 +129,29 @@ def _shape(annotation: Any, metadata: list[Any]) -> Shape:
     if isinstance(annotation, type) and issubclass(annotation, Section):
         return Shape("section", cls=annotation, optional=optional, description=description)
     if origin is tuple:
-        return Shape("list", item=_shape(get_args(annotation)[0], []), optional=optional, least=least, description=description)
+        return Shape(
+            "list",
+            item=_shape(get_args(annotation)[0], []),
+            optional=optional,
+            least=least,
+            description=description,
+        )
     if origin is dict:
-        return Shape("dict", item=_shape(get_args(annotation)[1], []), optional=optional, least=least, description=description)
+        return Shape(
+            "dict",
+            item=_shape(get_args(annotation)[1], []),
+            optional=optional,
+            least=least,
+            description=description,
+        )
     constraints = [m for m in metadata if not isinstance(m, FieldInfo)]
     constraints += [c for m in metadata if isinstance(m, FieldInfo) for c in m.metadata]
     adapter: TypeAdapter[Any] = TypeAdapter(Annotated[annotation, Field(), *constraints], config=_STRICT)
     options = get_args(annotation) if origin is Literal else ()
     kind: Kind = "choice" if origin is Literal else _KINDS[annotation]
-    return Shape(kind, adapter, optional=optional, range=_range(limits), description=description, options=options)
+    return Shape(
+        kind, adapter, optional=optional, range=_range(limits), description=description, options=options
+    )
 
 
 def _limits(metadata: list[Any]) -> dict[str, Any]:
@@ -151,8 +166,16 @@ def _limits(metadata: list[Any]) -> dict[str, Any]:
 
 
 def _range(limits: dict[str, Any]) -> str:
-    low = f"at least {limits['ge']}" if "ge" in limits else f"more than {limits['gt']}" if "gt" in limits else ""
-    high = f"at most {limits['le']}" if "le" in limits else f"less than {limits['lt']}" if "lt" in limits else ""
+    low = (
+        f"at least {limits['ge']}"
+        if "ge" in limits
+        else f"more than {limits['gt']}"
+        if "gt" in limits
+        else ""
+    )
+    high = (
+        f"at most {limits['le']}" if "le" in limits else f"less than {limits['lt']}" if "lt" in limits else ""
+    )
     if "ge" in limits and "le" in limits:
         return f"{limits['ge']} to {limits['le']}"
     if "min_length" in limits and not low:
@@ -193,7 +216,7 @@ class Binder:
             entry = node.entries.get(name)
             inner = f"{path}.{name}" if path else name
             if entry is not None:
-                part.lines[name] = entry.line
+                part.lines.update(_lines(name, entry))
                 try:
                     part.values[name] = self.value(shape, entry.value, inner, entry.line)
                 except Unknown:
@@ -221,7 +244,9 @@ class Binder:
                 meant.update({right} - {""})
                 continue
             free = [key for key in known if key not in node.entries]
-            close = difflib.get_close_matches(name, free, 1, 0.6) or difflib.get_close_matches(name, known, 1, 0.6)
+            close = difflib.get_close_matches(name, free, 1, 0.6) or difflib.get_close_matches(
+                name, known, 1, 0.6
+            )
             if close:
                 meant.add(close[0])
                 hint = f"did you mean {close[0]}?"
@@ -309,6 +334,15 @@ class Binder:
         raise Unknown(path)
 
 
+def _lines(name: str, entry: Entry) -> Iterator[tuple[str, int]]:
+    """Lines of a key and of what lies directly under it: `needs`, `needs[1]`, `factors.HV_A`."""
+    yield name, entry.line
+    if isinstance(entry.value, Sequence):
+        yield from ((f"{name}[{i}]", item.line) for i, item in enumerate(entry.value.items))
+    elif isinstance(entry.value, Mapping):
+        yield from ((f"{name}.{key}", inner.line) for key, inner in entry.value.entries.items())
+
+
 def element(index: int, item: Node) -> str:
     """`.T1` for a list element with a usable id, else `[2]`."""
     if isinstance(item, Mapping):
@@ -328,7 +362,9 @@ def _read(shape: Shape, node: Node, path: str) -> Any:
     if not isinstance(node, Scalar):
         raise Unclear(f"{_what(node)} where one value belongs")
     if node.plain and (node.text == "" or is_null(node)):
-        raise Unclear(f"has no value ({_expects(shape)}" + (", or leave the key out)" if shape.optional else ")"))
+        raise Unclear(
+            f"has no value ({_expects(shape)}" + (", or leave the key out)" if shape.optional else ")")
+        )
     if shape.kind == "bool":
         return truth(node)
     if shape.kind in ("int", "float"):
@@ -345,12 +381,18 @@ def _refused(shape: Shape, value: Any) -> str:
         close = difflib.get_close_matches(str(value), map(str, shape.options), 1, 0.5)
         folded = [o for o in shape.options if str(o).lower() == str(value).lower()]
         hint = f"; did you mean {(folded or close)[0]}?" if folded or close else ""
-        return f"{_say_value(value)} is none of {', '.join(map(str, shape.options))}" + hint.replace("; d", " (d").replace("?", "?)")
+        return f"{_say_value(value)} is none of {', '.join(map(str, shape.options))}" + hint.replace(
+            "; d", " (d"
+        ).replace("?", "?)")
     if shape.kind == "text":
         pattern = shape.description.startswith("letters")
         if value == "":
             return f"is empty ({shape.description or 'write a text'})"
-        return f"{_say_value(value)} is no id ({_ID_WORDS})" if pattern else f"{_say_value(value)} is not allowed ({_expects(shape)})"
+        return (
+            f"{_say_value(value)} is no id ({_ID_WORDS})"
+            if pattern
+            else f"{_say_value(value)} is not allowed ({_expects(shape)})"
+        )
     words = "; ".join(filter(None, (shape.range, shape.description)))
     return f"{_say_value(value)} is out of range ({words})"
 
@@ -365,7 +407,9 @@ def _expects(shape: Shape) -> str:
         return "a section with " + (", ".join(required) or "keys of its own")
     kinds = {"list": "a list", "dict": "`id: value` pairs", "bool": "true or false", "int": "a whole number",
              "float": "a number", "text": "a text", "choice": "one of " + ", ".join(map(str, shape.options))}  # fmt: skip
-    return "; ".join(filter(None, (" ".join(filter(None, (kinds[shape.kind], shape.range))), shape.description)))
+    return "; ".join(
+        filter(None, (" ".join(filter(None, (kinds[shape.kind], shape.range))), shape.description))
+    )
 
 
 def _what(node: Node) -> str:

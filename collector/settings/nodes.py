@@ -18,7 +18,9 @@ MAX_DEPTH = 20
 MAX_NODES = 100_000  # after aliases have been written out
 MAX_ALIASES = 2_000
 
-_UNPRINTABLE = re.compile("[^\t\n\r\x20-\x7e\xa0-\u2027\u202a-\ud7ff\ue000-\ufefe\uff00-\ufffd\U00010000-\U0010ffff]")
+_UNPRINTABLE = re.compile(
+    "[^\t\n\r\x20-\x7e\xa0-\u2027\u202a-\ud7ff\ue000-\ufefe\uff00-\ufffd\U00010000-\U0010ffff]"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +140,9 @@ def _document(b: _Building) -> Node:
                 raise _Broken(Problem(_line(event), "a second document begins here (one document per file)"))
             root = _node(next(b.events), b, ())
     if root is None:
-        raise _Broken(Problem(1, "the file holds only comments (it needs station, links, devices and transformers)"))
+        raise _Broken(
+            Problem(1, "the file holds only comments (it needs station, links, devices and transformers)")
+        )
     return root
 
 
@@ -160,7 +164,9 @@ def _node(event: yaml.Event, b: _Building, keys: tuple[str | int, ...]) -> Node:
         node = Scalar(line, event.value, event.style is None)
         bad = _UNPRINTABLE.search(event.value)
         if bad or "\n" in event.value or "\r" in event.value or "\t" in event.value:
-            b.problems.append(Problem(line, "a text with a line break or control character (write it on one line)", keys))
+            b.problems.append(
+                Problem(line, "a text with a line break or control character (write it on one line)", keys)
+            )
     elif isinstance(event, yaml.SequenceStartEvent):
         node = _sequence(line, b, keys)
     else:
@@ -175,7 +181,11 @@ def _alias(event: yaml.AliasEvent, b: _Building, line: int) -> Node:
     name = str(event.anchor)
     b.aliases += 1
     if name in b.open_anchors:
-        raise _Broken(Problem(line, f"*{shown(name)} refers to the value it stands in (an alias may not contain itself)"))
+        raise _Broken(
+            Problem(
+                line, f"*{shown(name)} refers to the value it stands in (an alias may not contain itself)"
+            )
+        )
     if name not in b.anchors:
         raise _Broken(Problem(line, f"*{shown(name)} refers to no earlier &{shown(name)} (define it above)"))
     if b.aliases > MAX_ALIASES:
@@ -186,7 +196,12 @@ def _alias(event: yaml.AliasEvent, b: _Building, line: int) -> Node:
 def _size(parts: list[Node], line: int) -> int:
     size = 1 + sum(part.size for part in parts)
     if size > MAX_NODES:
-        raise _Broken(Problem(line, f"more than {MAX_NODES} values once its aliases are written out (no station needs so many)"))
+        raise _Broken(
+            Problem(
+                line,
+                f"more than {MAX_NODES} values once its aliases are written out (no station needs so many)",
+            )
+        )
     return size
 
 
@@ -211,10 +226,18 @@ def _mapping(line: int, b: _Building, keys: tuple[str | int, ...]) -> Mapping:
         if not isinstance(key, Scalar):
             b.problems.append(Problem(key_line, "a list or section cannot be a key (write key: value)", keys))
         elif key.plain and name == "<<":
-            b.problems.append(Problem(key_line, "merge keys (<<) are not read (write the keys out, or alias the whole value)", keys))
+            b.problems.append(
+                Problem(
+                    key_line,
+                    "merge keys (<<) are not read (write the keys out, or alias the whole value)",
+                    keys,
+                )
+            )
         elif name in entries:
             first = entries[name].line
-            b.problems.append(Problem(key_line, f"is given twice, first in line {first} (keep one)", (*keys, name)))
+            b.problems.append(
+                Problem(key_line, f"is given twice, first in line {first} (keep one)", (*keys, name))
+            )
         else:
             entries[name] = Entry(key_line, key, value)
     return Mapping(line, entries, _size([e.value for e in entries.values()], line))
@@ -228,12 +251,21 @@ def _line(event: yaml.Event) -> int:
 #: PyYAML's words -> ours. The first that fits is taken.
 _WORDS = (
     (r"character '\\t' that cannot start", "a tab in the indentation (indent with spaces)"),
-    (r"mapping values are not allowed", "a ': ' where none can be (wrong indentation, or a text that needs quotes)"),
+    (
+        r"mapping values are not allowed",
+        "a ': ' where none can be (wrong indentation, or a text that needs quotes)",
+    ),
     (r"could not find expected ':'|expected ':'", "a line that is not `key: value` (is the colon missing?)"),
     (r"expected <block end>", "does not line up with the lines above it (check the indentation)"),
-    (r"unexpected end of stream|expected the node content|expected ',' or", "a bracket, brace or quote is not closed, or a comma is missing"),
+    (
+        r"unexpected end of stream|expected the node content|expected ',' or",
+        "a bracket, brace or quote is not closed, or a comma is missing",
+    ),
     (r"cannot start any token", "a character that YAML reserves (put the text in quotes)"),
-    (r"duplicate anchor|unknown escape|escape sequence", "an escape that YAML does not know inside \"...\" (use '...' or double the backslash)"),
+    (
+        r"duplicate anchor|unknown escape|escape sequence",
+        "an escape that YAML does not know inside \"...\" (use '...' or double the backslash)",
+    ),
     (r"undefined tag handle|tag", "a tag (remove the !)"),
 )
 

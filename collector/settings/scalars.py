@@ -64,7 +64,9 @@ def number(scalar: Scalar, whole: bool, leading_zeros: bool = False) -> int | fl
         if leading_zeros:
             return int(text, 10)
         plain = str(int(text, 10))
-        raise Unclear(f"{text} begins with 0, which some YAML readers take for octal (write {plain} for {plain} decimal)")
+        raise Unclear(
+            f"{text} begins with 0, which some YAML readers take for octal (write {plain} for {plain} decimal)"
+        )
     if _OCTAL.fullmatch(text):
         raise Unclear(f"{text} is octal or binary (write {int(text, 0)}, or {hex(int(text, 0))})")
     if _FLOAT.fullmatch(text):
@@ -109,7 +111,7 @@ def text(scalar: Scalar) -> str:
         what = "a number"
     else:
         return value
-    raise Unclear(f"{shown(value)} is read by YAML as {what} (for the text, write \"{shown(value)}\")")
+    raise Unclear(f'{shown(value)} is read by YAML as {what} (for the text, write "{shown(value)}")')
 
 
 def _quoted(scalar: Scalar) -> str:

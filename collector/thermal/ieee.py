@@ -23,14 +23,14 @@ def ultimate_top_oil_rise(load_pu: ArrayLike, rated_rise_k: ArrayLike, r: ArrayL
 
     load_pu: K, 0 to 2. rated_rise_k: [K], 20 to 65. r: load loss / no-load loss, 2 to 20. n: 0.8 to 1.
 
-        d_TO,U = d_TO,R ((K^2 R + 1) / (R + 1))^n                                       [1] eq. (15)
+        d_TO,U = d_TO,R ((K^2 R + 1) / (R + 1))^n  [1]
     """
     k, ratio = np.asarray(load_pu, dtype=np.float64), np.asarray(r, dtype=np.float64)
     return np.asarray(np.asarray(rated_rise_k) * ((k * k * ratio + 1) / (ratio + 1)) ** np.asarray(n))
 
 
 def ultimate_hot_spot_gradient(load_pu: ArrayLike, rated_gradient_k: ArrayLike, m: ArrayLike) -> Floats:
-    """Hot spot over top oil in steady state [K]: d_H,U = d_H,R K^(2m), [1] eq. (18)."""
+    """Hot spot over top oil in steady state [K]: d_H,U = d_H,R K^(2m),  [1]."""
     return np.asarray(np.asarray(rated_gradient_k) * np.asarray(load_pu, dtype=np.float64) ** (2 * np.asarray(m)))
 
 
@@ -39,7 +39,7 @@ def time_constant_ratio(
 ) -> Floats:
     """tau / tau_R of clause 7's exponential between two rises, for n other than 1.
 
-        (u - i) / (u^(1/n) - i^(1/n)),  u = d_U / d_R,  i = d_i / d_R                    [1] eq. (24)
+        (u - i) / (u^(1/n) - i^(1/n)),  u = d_U / d_R,  i = d_i / d_R  [1]
 
     The guide's closed form; the product integrates the equation it approximates (kernel.py). The initial
     and ultimate rise must differ.

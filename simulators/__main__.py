@@ -133,7 +133,7 @@ async def run_station(arguments: argparse.Namespace) -> None:
         control_port=arguments.control_port,
         ct_ratio=arguments.ct_ratio,
         relay_timeout_s=arguments.timeout_s,
-        options={name: ("--framing", arguments.framing) for name in DEVICES},
+        options=dict.fromkeys(DEVICES, ("--framing", arguments.framing)),
         log_dir=arguments.log_dir,
     )
     stopped = asyncio.Event()
@@ -147,8 +147,8 @@ async def run_station(arguments: argparse.Namespace) -> None:
             running = [number for number in (1, 2, 3) if truth[f"stage{number}.running"]]
             hottest = max(value for name, value in truth.items() if name.endswith("hot_spot_c"))
             print(
-                f"{truth['time_s']:8.0f} s  load {truth['load_pu']:.2f}  ambient {truth['ambient_c']:5.1f} C  "
-                f"top oil {truth['top_oil_c']:5.1f} C  hot spot {hottest:5.1f} C  stages running {running}",
+                f"{truth['time_s']:8.0f} s  load {truth['load_pu']:.2f}  ambient {truth['ambient_c']:5.1f} C"
+                f"  top oil {truth['top_oil_c']:5.1f} C  hot spot {hottest:5.1f} C  stages running {running}",
                 flush=True,
             )
             with contextlib.suppress(TimeoutError):
@@ -171,7 +171,8 @@ def command(arguments: argparse.Namespace, message: dict[str, Any]) -> int:
             connection.sendall((json.dumps(message) + "\n").encode())
             reply = json.loads(connection.makefile().readline())
     except (OSError, ValueError) as error:
-        print(f"no station at 127.0.0.1:{arguments.control_port}: {error} (start one, or give --control-port)", file=sys.stderr)
+        where = f"127.0.0.1:{arguments.control_port}"
+        print(f"no station at {where}: {error} (start one, or give --control-port)", file=sys.stderr)
         return 1
     if not reply.pop("ok"):
         print(reply["error"], file=sys.stderr)
@@ -227,7 +228,9 @@ def build_parser() -> argparse.ArgumentParser:
     weather.add_argument("--load", type=float, default=0.6, help="per unit of rated current")
     weather.add_argument("--ambient", type=float, help="fixed ambient [degC]; left out: day and night")
     weather.add_argument("--scenario", type=Path, help="YAML or JSON file, see simulators/README.md")
-    weather.add_argument("--running-at-start", type=int, default=0, choices=range(4), help="stages while it settled")
+    weather.add_argument(
+        "--running-at-start", type=int, default=0, choices=range(4), help="stages while it settled"
+    )
     weather.add_argument("--start-hour", type=float, default=12.0, help="hour of the day at station time 0")
     wire = argparse.ArgumentParser(add_help=False)
     wire.add_argument("--framing", choices=("tcp", "rtu"), default="tcp", help="rtu: RTU frames over TCP")
@@ -237,22 +240,30 @@ def build_parser() -> argparse.ArgumentParser:
     control.add_argument("--control-port", type=int, default=CONTROL_PORT)
 
     sub = parser.add_subparsers(dest="what", required=True)
-    station = sub.add_parser("station", parents=[timing, weather, wire, control], help="everything, in the foreground")
-    station.add_argument("--ports", type=_ports, default=list(DEVICES.values()), help="four ports; 0 = a free one")
+    station = sub.add_parser(
+        "station", parents=[timing, weather, wire, control], help="everything, in the foreground"
+    )
+    station.add_argument(
+        "--ports", type=_ports, default=list(DEVICES.values()), help="four ports; 0 = a free one"
+    )
     station.add_argument("--log-dir", type=Path, help="where the logs stay; left out: removed at the end")
     station.add_argument("--print-s", type=float, default=5.0, help="real seconds between lines")
 
     plant = sub.add_parser("plant", parents=[timing, process, weather], help="the plant's process alone")
     plant.add_argument("--port", type=int, default=CONTROL_PORT)
 
-    device = sub.add_parser("device", parents=[timing, process, wire], help="a device alone, or several on one line")
+    device = sub.add_parser(
+        "device", parents=[timing, process, wire], help="a device alone, or several on one line"
+    )
     device.add_argument("name", nargs="+", choices=DEVICES)
     device.add_argument("--host", default="127.0.0.1")
     device.add_argument("--port", type=int, default=0, help="0 = a free one, printed")
     device.add_argument("--serial", help="serial line or pseudo terminal instead of a port: RTU")
     device.add_argument("--unit", type=int, help="Modbus unit id, instead of 1 to 4 as they are listed")
     device.add_argument("--plant", help="HOST:PORT of the control socket; left out: alone")
-    device.add_argument("--set", type=_set, action="append", default=[], metavar="KEY=VALUE", help="a plant value")
+    device.add_argument(
+        "--set", type=_set, action="append", default=[], metavar="KEY=VALUE", help="a plant value"
+    )
     device.add_argument("--fault", type=_fault, action="append", default=[], metavar="FAULT[,KEY=VALUE...]")
     device.add_argument("--turnaround-ms", type=float, default=0.0, help="before each answer")
     device.add_argument("--max-connections", type=int, default=8)
@@ -273,7 +284,9 @@ def build_parser() -> argparse.ArgumentParser:
     load = sub.add_parser("load", parents=[control], help="set the load [per unit]")
     load.add_argument("value", type=float)
     load.add_argument("--over-s", type=float, default=0.0, help="as a ramp [station s]")
-    ambient = sub.add_parser("ambient", parents=[control], help="set the ambient [degC], or 'day' for day and night")
+    ambient = sub.add_parser(
+        "ambient", parents=[control], help="set the ambient [degC], or 'day' for day and night"
+    )
     ambient.add_argument("value", type=lambda text: None if text == "day" else float(text))
     ambient.add_argument("--over-s", type=float, default=0.0, help="as a ramp [station s]")
     energised = sub.add_parser("energised", parents=[control], help="switch the transformer on or off")
@@ -294,9 +307,13 @@ def main() -> int:
             message = {"command": "fault", "device": arguments.device, "fault": arguments.fault}
             return command(arguments, {**dict(arguments.arguments), **message})
         case "clear":
-            return command(arguments, {"command": "clear", "device": arguments.device, "fault": arguments.fault})
+            return command(
+                arguments, {"command": "clear", "device": arguments.device, "fault": arguments.fault}
+            )
         case "load" | "ambient":
-            return command(arguments, {"command": arguments.what, "value": arguments.value, "over_s": arguments.over_s})
+            return command(
+                arguments, {"command": arguments.what, "value": arguments.value, "over_s": arguments.over_s}
+            )
         case "energised":
             return command(arguments, {"command": "energised", "value": arguments.value == "on"})
         case "status":

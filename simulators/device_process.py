@@ -9,10 +9,11 @@ import asyncio
 import contextlib
 import json
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 from simulators.clock import EventLog
-from simulators.devices import Device, Fault
+from simulators.devices import Device, Fault, RelayModule
 from simulators.modbus import Server, serve_serial
 
 
@@ -76,9 +77,8 @@ class DeviceProcess:
             try:
                 self._tell(writer, hello=device.name)
                 if device.relays is not None:
-                    relays = device.relays
-                    relays.moved = lambda: self._tell(writer, contacts=relays.contacts)
-                    relays.moved()
+                    device.relays.moved = partial(self._tell_contacts, writer, device.relays)
+                    device.relays.moved()
                 while line := await reader.readline():
                     message = json.loads(line)
                     device.values.update(message.get("values", {}))
@@ -92,13 +92,16 @@ class DeviceProcess:
                     device.relays.moved = lambda: None
                 writer.close()
 
+    def _tell_contacts(self, writer: asyncio.StreamWriter, relays: RelayModule) -> None:
+        self._tell(writer, contacts=relays.contacts)
+
     @staticmethod
     def _tell(writer: asyncio.StreamWriter, **message: Any) -> None:
         writer.write((json.dumps(message) + "\n").encode())
 
     async def take_faults(self, device: Device, faults: list[Fault]) -> None:
         device.take_faults(faults)
-        device.log.write("faults", faults=[{k: v for k, v in item.items() if k != "since_ns"} for item in faults])
+        device.log.write("faults", faults=faults)
         names = {item["fault"] for item in faults}
         if ("rebooting" in names) == self._powered:
             self._powered = not self._powered

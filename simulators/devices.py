@@ -79,7 +79,9 @@ KINDS: Mapping[str, Kind] = {
         modbus.HOLDING,
         float_low_word_first,
     ),
-    "fibre": Kind(4, tuple(Channel(f"{phase}.hot_spot_c", 0.25) for phase in PHASES), modbus.INPUTS, probe_tenths),
+    "fibre": Kind(
+        4, tuple(Channel(f"{phase}.hot_spot_c", 0.25) for phase in PHASES), modbus.INPUTS, probe_tenths
+    ),
 }
 RELAY_UNIT = 3
 COIL_COUNT = 16
@@ -136,13 +138,13 @@ class Sensors:
     def _faulted(self, signal: Signal, channel: Channel, fault: Fault) -> Signal:
         if fault["fault"] in (OPEN, SHORT, FAILED):
             return str(fault["fault"])
+        since_s = (self._clock.station_ns() - float(fault["since_ns"])) / 1e9
         if fault["fault"] == "fixed":
             return float(fault["value"])
         if fault["fault"] == "frozen":
             return self._held.setdefault((fault["id"], channel.name), signal)
         if isinstance(signal, str):
             return signal
-        since_s = (self._clock.station_ns() - fault["since_ns"]) / 1e9
         if fault["fault"] == "drifting":
             return signal + float(fault.get("per_h", 10.0)) * since_s / 3600.0
         period_s = float(fault.get("period_s", 10.0))  # jumping: every other period displaced
@@ -177,10 +179,9 @@ class RelayModule:
         self.log.write("power on", coils=[place for place, on in enumerate(self.coils) if on])
 
     def power_off(self) -> None:
-        """Without power every relay opens, stuck coil or not; a welded contact stays."""
-        self.stuck = frozenset()
-        self.last_request_ns = None
+        """Without power every relay opens, but for a stuck one; a welded contact stays."""
         self._move([False] * COIL_COUNT, "power off")
+        self.last_request_ns = None
         self.log.write("power off")
 
     def feed(self) -> None:
@@ -245,15 +246,13 @@ class RelayModule:
     def _move(self, wanted: list[bool], reason: str) -> None:
         """Bring coils and contacts to what is wanted, as far as stuck and welded relays let them."""
         before, contacts_before = list(self.coils), list(self.contacts)
-        self.coils = [old if i in self.stuck else new for i, (old, new) in enumerate(zip(before, wanted, strict=True))]
-        self.contacts = [
-            old if i in self.welded else new for i, (old, new) in enumerate(zip(contacts_before, self.coils, strict=True))
-        ]
-        moves = list(enumerate(zip(before, self.coils, strict=True)))
-        released = [i for i, (old, new) in moves if old and not new]
-        energised = [i for i, (old, new) in moves if new and not old]
+        self.coils = [before[i] if i in self.stuck else wanted[i] for i in range(COIL_COUNT)]
+        self.contacts = [contacts_before[i] if i in self.welded else self.coils[i] for i in range(COIL_COUNT)]
+        released = [i for i in range(COIL_COUNT) if before[i] and not self.coils[i]]
+        energised = [i for i in range(COIL_COUNT) if self.coils[i] and not before[i]]
         if released:
-            self.log.write("release", reason=reason, coils=released, last_valid_request_ns=self.last_request_ns)
+            last_ns = self.last_request_ns
+            self.log.write("release", reason=reason, coils=released, last_valid_request_ns=last_ns)
         if energised:
             self.log.write("energise", reason=reason, coils=energised)
         if self.contacts != contacts_before:
@@ -328,7 +327,8 @@ class Device:
             response = modbus.exception(pdu[0], modbus.BUSY)
         else:
             response = modbus.serve_request(self.image(), pdu)
-        delay_s = self._turnaround_s + sum(float(fault.get("seconds", 1.0)) for fault in self._in_force("slow"))
+        slow_s = sum(float(fault.get("seconds", 1.0)) for fault in self._in_force("slow"))
+        delay_s = self._turnaround_s + slow_s
         if delay_s > 0:
             await asyncio.sleep(delay_s)
         return None if self._in_force("mute") else response
@@ -338,7 +338,7 @@ class Device:
 
     def _places(self, fault: str) -> frozenset[int]:
         items = self._in_force(fault)
-        return frozenset(int(item["coil"]) if "coil" in item else int(item.get("stage", 1)) - 1 for item in items)
+        return frozenset(int(item.get("coil", int(item.get("stage", 1)) - 1)) for item in items)
 
     @staticmethod
     def _table_name(image: Image, table: object) -> str:
@@ -347,7 +347,7 @@ class Device:
 
 
 def check_fault(device: str, fault: str, arguments: Mapping[str, Any]) -> str:
-    """"" when the device can have this fault with these arguments, else what would be right."""
+    """ "" when the device can have this fault with these arguments, else what would be right."""
     if device == "relays":
         known = WIRE_FAULTS | RELAY_FAULTS
     elif device in KINDS:

@@ -173,7 +173,7 @@ class Server:
         await asyncio.gather(*tasks, return_exceptions=True)
 
     async def _connected(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        peer = "%s:%d" % writer.get_extra_info("peername")[:2]
+        peer = "{}:{}".format(*writer.get_extra_info("peername")[:2])
         task = asyncio.current_task()
         assert task is not None
         if len(self._connections) >= self._max_connections:

@@ -11,6 +11,7 @@ import json
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +24,9 @@ from simulators.plant import STAGES, STEP_S, Plant, Programme
 TICK_S = 0.02  # real time between looks at the clock
 MAX_STEPS_PER_TICK = 4000  # after a pause the plant catches up in pieces and stays responsive
 TRUTH_EVERY_S = 10.0  # station time between truth lines in the plant's own log
-PLANT_FAULTS = frozenset({"contactor", "motor", "selector", "breaker", "supply", "fouled", "silent"})
+CABINET_FAULTS = frozenset({"contactor", "motor", "selector", "breaker", "supply"})
+PLANT_FAULTS = CABINET_FAULTS | {"fouled", "silent"}
+_NOT_ARGUMENTS = ("command", "device", "fault", "wait", "for_s")
 
 
 @dataclass(slots=True)
@@ -62,7 +65,10 @@ class ControlSocket:
                     self.log.write("truth", truth=self.plant.truth())
                 while self.timeline and self.timeline[0][0] <= self.plant.time_s:
                     command = self.timeline.pop(0)[1]
-                    await self._command({**command, "wait": False})
+                    try:
+                        await self._command({**command, "wait": False})
+                    except (ValueError, KeyError, TypeError) as error:
+                        self.log.write("refused", command=command, error=str(error))
             await self._expire()
             if steps > 0 and not self._has("plant", "silent"):
                 self._send_all({"values": self.plant.truth()})
@@ -178,7 +184,7 @@ class ControlSocket:
                 }
             case "wait_devices":
                 wanted, present = set(message["devices"]), message.get("present", True)
-                await self._wait(lambda: wanted <= set(self.devices) if present else not wanted & set(self.devices))
+                await self._wait(lambda: all((device in self.devices) is present for device in wanted))
             case _:
                 known = "load, ambient, energised, fault, clear, truth, status"
                 raise ValueError(f"unknown command {name!r} (one of {known})")
@@ -193,8 +199,9 @@ class ControlSocket:
 
     async def _fault(self, message: Mapping[str, Any]) -> dict[str, Any]:
         device, fault = str(message["device"]), str(message["fault"])
-        own = fault in PLANT_FAULTS and device in ("plant", "relays") and (device, fault) != ("relays", "silent")
-        arguments = {k: v for k, v in message.items() if k not in ("command", "device", "fault", "wait", "for_s")}
+        own = device == "plant" or (device == "relays" and fault in CABINET_FAULTS)
+        own = own and fault in PLANT_FAULTS
+        arguments = {k: v for k, v in message.items() if k not in _NOT_ARGUMENTS}
         if own:
             device = "plant"
             if fault == "selector" and arguments.get("position", "off") not in ("off", "manual"):
@@ -220,7 +227,7 @@ class ControlSocket:
     async def _clear(self, message: Mapping[str, Any]) -> dict[str, Any]:
         device, fault = message.get("device"), message.get("fault")
         cleared = 0
-        if device == "relays" and fault in PLANT_FAULTS - {"silent"}:
+        if device == "relays" and fault in CABINET_FAULTS:
             device = "plant"
         for name in [n for n, items in self.faults.items() if items]:
             # A relay module's faults include those of the contactors behind it.
@@ -234,7 +241,7 @@ class ControlSocket:
 
     async def _expire(self) -> None:
         now_ns = self.clock.station_ns()
-        for name, items in self.faults.items():
+        for name, items in list(self.faults.items()):
             kept = [item for item in items if item.get("until_ns", math.inf) > now_ns]
             if len(kept) < len(items):
                 self.faults[name] = kept
@@ -266,7 +273,9 @@ class ControlSocket:
             stage.selector = mine["selector"].get("position", "off") if "selector" in mine else "auto"
 
 
-def _number(message: Mapping[str, Any], key: str, low: float, high: float, default: float | None = None) -> float:
+def _number(
+    message: Mapping[str, Any], key: str, low: float, high: float, default: float | None = None
+) -> float:
     value = message.get(key, default)
     if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
         raise ValueError(f"{key} is {value!r} (a number from {low:g} to {high:g})")
@@ -301,10 +310,12 @@ def read_scenario(path: Path) -> Scenario:
             points = tuple((60.0 * float(minute), float(value)) for minute, value in rows)
         except (TypeError, ValueError):
             raise ValueError(f"{path}: {key}: not a list of [minute, value]") from None
-        if not points or any(later[0] < earlier[0] for earlier, later in zip(points, points[1:], strict=False)):
+        if not points or any(later[0] < earlier[0] for earlier, later in pairwise(points)):
             raise ValueError(f"{path}: {key}: minutes must not go back, and there must be some")
         return Programme(points)
 
     commands = sorted(data.get("commands", []), key=lambda item: float(item["at_min"]))
-    timeline = tuple((60.0 * float(c["at_min"]), {k: v for k, v in c.items() if k != "at_min"}) for c in commands)
+    timeline = tuple(
+        (60.0 * float(c["at_min"]), {k: v for k, v in c.items() if k != "at_min"}) for c in commands
+    )
     return Scenario(programme("load_pu"), programme("ambient_c"), timeline)

@@ -55,7 +55,8 @@ def read_script(path: Path) -> list[Act]:
     for number, entry in enumerate(json.loads(path.read_text(encoding="utf-8"))):
         unknown = set(entry) - known
         if unknown:
-            raise ValueError(f"{path}: act {number}: unknown {sorted(unknown)[0]!r} (one of {', '.join(sorted(known))})")
+            names = ", ".join(sorted(known))
+            raise ValueError(f"{path}: act {number}: unknown {sorted(unknown)[0]!r} (one of {names})")
         words = entry.get("words")
         acts.append(Act(**{**entry, "words": None if words is None else tuple(words)}))
     return acts
@@ -181,7 +182,7 @@ class RawServer:
                 number = sum((int(bool(bit)) << place) for place, bit in enumerate(bits[:asked]))
                 payload = number.to_bytes((asked + 7) // 8, "little")
             else:
-                words = [*(act.words or ()), *[0] * asked][:asked] if act.words is None else list(act.words)
+                words = [0] * asked if act.words is None else list(act.words)
                 payload = b"".join((word & 0xFFFF).to_bytes(2, "big") for word in words)
             pdu = bytes([function, (len(payload) + act.count) & 255]) + payload
         else:

@@ -140,7 +140,7 @@ class Station:
         with contextlib.suppress(ProcessLookupError):
             process.kill()
         await process.wait()
-        if name in self.ports and self._writer is not None and name != "plant":
+        if name != "plant" and self._processes["plant"].returncode is None:
             await self.command("wait_devices", devices=[name], present=False)
 
     async def revive(self, name: str) -> None:
@@ -246,7 +246,15 @@ class Station:
             arguments = ["plant", "--port", str(self.control_port), *common, *self._plant_arguments]
         else:
             plant = ["--plant", f"127.0.0.1:{self.control_port}"]
-            arguments = ["device", name, "--port", str(self.ports[name]), *plant, *common, *self._options[name]]
+            arguments = [
+                "device",
+                name,
+                "--port",
+                str(self.ports[name]),
+                *plant,
+                *common,
+                *self._options[name],
+            ]
         process = await asyncio.create_subprocess_exec(
             sys.executable, "-m", "simulators", *arguments,
             stdin=asyncio.subprocess.DEVNULL, stdout=asyncio.subprocess.PIPE,

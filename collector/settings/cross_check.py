@@ -1024,7 +1024,7 @@ def stage_advice(t: Part, stage: Part) -> Found:
         )
 
 
-def worst_delay_s(t: Part, stage: Part) -> float:
+def worst_delay_s(t: Any, stage: Any) -> float:
     """Longest time from above pickup to called [s]: pickup delay, restart inhibit, stagger of all others."""
     others = sum(other.stagger_s for other in t.stages if other is not stage)
     return float(stage.pickup_delay_s + stage.restart_inhibit_s + others)

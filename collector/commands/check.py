@@ -1,0 +1,133 @@
+"""List every fault of a settings file at once, each as FILE:LINE: key.path: what is wrong.
+
+Exit status 0 when the file can be run (a summary is printed), 78 when it cannot. No link is opened.
+
+Example:
+  windingd check /etc/windingd/station.yaml
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Iterable, Iterator
+
+from collector.commands.common import EX_CONFIG, EX_OK
+from collector.settings import load
+from collector.settings.cross_check import worst_delay_s
+from collector.settings.model import Settings, Stage, Transformer
+from collector.settings.steady import steady_state
+
+#: Ambient of the steady-state table [degC]: highest ambient of IEC 60076-2, from memory.
+AMBIENT_C = 40.0
+
+
+def add(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("file", help="settings file (YAML)")
+    parser.add_argument("--quiet", action="store_true", help="no summary, only faults, warnings and notes")
+
+
+def run(args: argparse.Namespace) -> int:
+    loaded = load(args.file)
+    for fault in loaded.faults:
+        _print(str(fault))
+    if loaded.settings is None:
+        return EX_CONFIG
+    for remark in loaded.remarks:
+        _print(str(remark))
+    if not args.quiet:
+        for line in summary(loaded.settings):
+            _print(line)
+        warnings = sum(remark.severity == "warning" for remark in loaded.remarks)
+        said = f"{warnings or 'no'} warning{'' if warnings == 1 else 's'}"
+        _print(f"{args.file}: no faults, {said}, settings hash {loaded.hash[:12]}")
+    return EX_OK
+
+
+def summary(settings: Settings) -> Iterator[str]:
+    """What the settings amount to, for a person to lay beside drawings and the maker's report."""
+    s = settings.station
+    yield f"Station {s.id}{f' ({s.name})' if s.name else ''}: one decision every {s.cycle_s:g} s, record in {s.data_dir}"
+    yield ""
+    yield from _table(
+        ("device", "link", "where", "unit", "poll s", "releases by itself"),
+        [_device_row(settings, device.id) for device in settings.devices],
+    )
+    for t in settings.transformers:
+        yield ""
+        yield from _transformer(t)
+    yield ""
+    for device in settings.devices:
+        if device.relay_module is not None:
+            total = s.decision_max_age_s + device.relay_module.timeout_s
+            yield (
+                f"When windingd stops deciding, {device.id} lets the cooling run at most {total:g} s later "
+                f"(decision_max_age_s {s.decision_max_age_s:g} + timeout_s {device.relay_module.timeout_s:g})."
+            )
+
+
+def _device_row(settings: Settings, name: str) -> tuple[str, ...]:
+    device = next(d for d in settings.devices if d.id == name)
+    link = next(item for item in settings.links if item.id == device.link)
+    where = link.serial_device or f"{link.host}:{link.port or 502}"
+    module = device.relay_module
+    releases = "-" if module is None else f"{module.released_by}, {module.timeout_s:g} s"
+    return device.id, link.id, f"{link.type} {where}", str(device.unit), f"{device.poll_s:g}", releases
+
+
+def _transformer(t: Transformer) -> Iterator[str]:
+    mva = f", {t.rated_mva:g} MVA" if t.rated_mva is not None else ""
+    yield f"Transformer {t.id}{f' ({t.name})' if t.name else ''}{mva}, {t.guide}, paper {t.paper}"
+    if t.stages:
+        yield ""
+        yield from _table(
+            ("stage", "kind", "pickup / dropout", "delay s", "worst s", "min. run s", "proof", "hardware_stagger"),
+            [_stage_row(t, stage) for stage in t.stages],
+        )
+        yield "  worst s: pickup delay + restart inhibit + stagger of the others; all are 0 at alarm temperature"
+    yield ""
+    yield f"  Steady state at rated current and {AMBIENT_C:g} °C ambient"
+    rows = []
+    for mode in t.modes:
+        cases = [(steady_state(t, mode, winding, AMBIENT_C), winding) for winding in t.windings]
+        (oil, hot), winding = max(cases, key=lambda case: case[0][1])
+        needs = "+".join(mode.needs) or "none"
+        rows.append((mode.id, mode.cooling, needs, f"{oil:.1f}", f"{hot:.1f}", winding.id))
+    yield from _table(("mode", "cooling", "stages", "top oil °C", "hot spot °C", "hottest"), rows)
+    a = t.alarms
+    yield (
+        f"  Alarms: top oil {a.top_oil_high_c:g} / {a.top_oil_high_high_c:g} °C, "
+        f"hot spot {a.hot_spot_high_c:g} / {a.hot_spot_high_high_c:g} °C (high / high-high)"
+    )
+    yield f"  Trip output: {'ENABLED' if t.trip.enabled else 'off'}"
+
+
+def _stage_row(t: Transformer, stage: Stage) -> tuple[str, ...]:
+    pairs = []
+    for key, name, unit in (("top_oil_c", "oil", "°C"), ("hot_spot_c", "hot spot", "°C"), ("load_pu", "load", "pu")):
+        on, off = getattr(stage.pickup, key), getattr(stage.dropout, key)
+        if on is not None:
+            pairs.append(f"{name} {on:g}/{off:g} {unit}")
+    return (
+        stage.id,
+        stage.kind,
+        " or ".join(pairs),
+        f"{stage.pickup_delay_s:g}",
+        f"{worst_delay_s(t, stage):g}",
+        f"{stage.minimum_run_s:g}",
+        "feedback" if stage.feedback is not None else "none",
+        "yes" if stage.hardware_stagger else "no",
+    )
+
+
+def _table(heads: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> Iterator[str]:
+    table = [heads, *rows]
+    widths = [max(len(row[i]) for row in table) for i in range(len(heads))]
+    for row in table:
+        yield "  " + "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
+
+
+def _print(line: str) -> None:
+    """Print to whatever the terminal can show: a degree sign or a foreign name never ends in a traceback."""
+    encoding = sys.stdout.encoding or "utf-8"
+    print(line.encode(encoding, "backslashreplace").decode(encoding))

@@ -3,6 +3,7 @@
 Nothing here opens a link, a socket or a database, and nothing here knows the time.
 """
 
-from collector.settings.loader import Fault, Loaded, example, load, load_bytes
+from collector.settings.faults import Fault
+from collector.settings.loader import Loaded, example, load, load_bytes
 
 __all__ = ["Fault", "Loaded", "example", "load", "load_bytes"]

@@ -50,33 +50,7 @@ def cross_check(root: Part) -> list[Fault]:
         except Unknown:
             pass  # what the rule needed has its own fault already
 
-    for rule in (
-        decision_age,
-        data_dir,
-        duplicate_ids,
-        mqtt,
-        scada,
-        links_shared,
-        devices_shared,
-        registers_shared,
-        coils_shared,
-    ):
-        run(rule, root)
-    for link in _listed(root, "links"):
-        run(link_keys, link)
-        run(link_used, root, link)
-    for device in _listed(root, "devices"):
-        for rule in (device_link, device_timing, device_used, relay_module):
-            run(rule, root, device)
-    for part in walk(root):
-        if issubclass(part.cls, Register):
-            run(register_device, root, part)
-            run(register_place, root, part)
-            run(register_meaning, part)
-        if part.cls is Relay:
-            run(relay_device, root, part)
-        if part.cls is Temperature or part.cls is Temperature2:
-            run(temperature_range, part)
+    _station(run, root)
     for transformer in _listed(root, "transformers"):
         _transformer(run, root, transformer)
     return list(_once(found))
@@ -94,23 +68,54 @@ def _once(found: list[Fault]) -> Iterator[Fault]:
         words.add(said)
 
 
-def _transformer(run: Callable[..., None], root: Part, t: Part) -> None:
-    for rule in (names, mode_set, life, alarm_order, alarms_and_pickups, alarm_range, stage_order, tap_changer,
-                 loading, full_load, design_and_size, oil_weights, lost_inputs, rotation, redundancy):  # fmt: skip
+Run = Callable[..., None]
+Rules = tuple[Callable[..., Found], ...]
+
+
+def _station(run: Run, root: Part) -> None:
+    whole: Rules = (decision_age, data_dir, duplicate_ids, mqtt, scada)
+    shared: Rules = (links_shared, devices_shared, registers_shared, coils_shared)
+    for rule in whole + shared:
+        run(rule, root)
+    for link in _listed(root, "links"):
+        run(link_keys, link)
+        run(link_used, root, link)
+    for device in _listed(root, "devices"):
+        rules: Rules = (device_link, device_timing, device_used, relay_module)
+        for rule in rules:
+            run(rule, root, device)
+    for part in walk(root):
+        if issubclass(part.cls, Register):
+            run(register_device, root, part)
+            run(register_place, root, part)
+            run(register_meaning, part)
+        if part.cls is Relay:
+            run(relay_device, root, part)
+        if part.cls is Temperature or part.cls is Temperature2:
+            run(temperature_range, part)
+
+
+def _transformer(run: Run, root: Part, t: Part) -> None:
+    own: Rules = (names, mode_set, life, loading, design_and_size, oil_weights, tap_changer, lost_inputs, redundancy)
+    limits: Rules = (alarm_order, alarms_and_pickups, alarm_range, full_load, stage_order, rotation)
+    for rule in own + limits:
         run(rule, t)
     run(trip, root, t)
     run(contact_module, root, t)
+    stage_rules: Rules = (stage_criteria, stage_needs, stage_delays, stage_advice)
     for stage in _listed(t, "stages"):
-        for rule in (stage_criteria, stage_needs, stage_delays, stage_advice):
+        for rule in stage_rules:
             run(rule, t, stage)
         run(stage_relay, root, stage)
+    mode_rules: Rules = (mode_needs, mode_cooling, mode_figures)
     for mode in _listed(t, "modes"):
-        for rule in (mode_needs, mode_cooling, mode_figures):
+        for rule in mode_rules:
             run(rule, t, mode)
         for stronger in _listed(t, "modes"):
             run(mode_pair, t, mode, stronger)
+    winding_rules: Rules = (winding_current, winding_factor, winding_modes, derived_current, derived_cycle)
     for winding in _listed(t, "windings"):
-        for rule in (winding_current, winding_factor, winding_modes, derived_current, derived_cycle):
+        for rule in winding_rules:
             run(rule, t, winding)
 
 
@@ -566,11 +571,8 @@ def register_place(root: Part, reg: Part) -> Found:
             f"{reg.reference} is no register reference (1 to 9999 coil, 10001 to 19999 discrete input, 30001 to 39999 input "
             "register, 40001 to 49999 holding register; six digits 100001, 300001, 400001 to ..65536; or table and address)",
         )
-    elif reg.table not in (None, split_reference(reg.reference)[0]):  # type: ignore[index]
-        yield reg.fault(
-            "table",
-            f"{reg.table} contradicts reference {reg.reference}, a {split_reference(reg.reference)[0]} (remove table)",
-        )  # type: ignore[index]
+    elif (place := split_reference(reg.reference)) is not None and reg.table not in (None, place[0]):
+        yield reg.fault("table", f"{reg.table} contradicts reference {reg.reference}, a {place[0]} (remove table)")
     table, address = _place(reg)
     words = WORDS[_type(reg)]
     if address + words > 65536:
@@ -971,7 +973,7 @@ def _alike(stage: Part, before: Part) -> bool:
     """Stages that may share a pickup: they exchange duty, or one is the other's pump."""
     if stage.rotation_group is not None and stage.rotation_group == before.rotation_group:
         return True
-    return stage.needs_stage == before.id or before.needs_stage == stage.id
+    return bool(stage.needs_stage == before.id or before.needs_stage == stage.id)
 
 
 def stage_needs(t: Part, stage: Part) -> Found:

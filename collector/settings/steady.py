@@ -30,7 +30,7 @@ def missing_figures(t: Any, mode: Any) -> list[str]:
     mineral = t.liquid == "mineral_oil"
     if mineral and (mode.design or t.design):
         return []
-    keys = _IEEE_FIGURES if t.guide == "ieee_c57_91" and mineral else _IEC_FIGURES
+    keys: tuple[str, ...] = _IEEE_FIGURES if t.guide == "ieee_c57_91" and mineral else _IEC_FIGURES
     if t.guide == "ieee_c57_91":
         keys = tuple(key for key in keys if key not in ("k11", "k21", "k22"))
     return [key for key in keys if getattr(mode, key) is None]

@@ -120,7 +120,7 @@ class Accumulator:
         self.use(points, interval_s)
 
     def use(self, points: Iterable[Point], interval_s: float) -> None:
-        """Take other points or another interval; the running interval must have been taken by :meth:`close`."""
+        """Take other points or another interval, after :meth:`close`."""
         self._sums: dict[str, _Sum] = {}
         self._peak_keys: dict[str, int] = {}
         self._counters: set[int] = set()

@@ -135,7 +135,7 @@ class Encoder:
 
 
 def _changes(now: int, new: Mapping[str, Any], old: Mapping[str, Any], content: Any) -> list[list[Any]]:
-    """[index, age] where only the time moved, [index, age, value] or [index, age, *content] where more did."""
+    """[index, age] where only the time moved, [index, age, value] or [index, age, *content] else."""
     found: list[list[Any]] = []
     for i, (a, b) in enumerate(zip(new.values(), old.values(), strict=True)):
         if a is b:

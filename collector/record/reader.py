@@ -244,7 +244,8 @@ class Record:
 
     def lines(self) -> list[Line]:
         rows = self._conn.execute(
-            "SELECT line, run, start_mono_ns, start_wall_ns, interval_ms / 1000.0, reason FROM lines ORDER BY line"
+            "SELECT line, run, start_mono_ns, start_wall_ns, interval_ms / 1000.0, reason"
+            " FROM lines ORDER BY line"
         )
         return [Line(*row) for row in rows]
 
@@ -361,7 +362,8 @@ class Record:
     def _plain_lines(self) -> list[int]:
         rows = self._conn.execute(
             "WITH RECURSIVE l(line) AS (SELECT min(line) FROM history UNION ALL"
-            " SELECT (SELECT min(h.line) FROM history h WHERE h.line > l.line) FROM l WHERE l.line IS NOT NULL)"
+            " SELECT (SELECT min(h.line) FROM history h WHERE h.line > l.line)"
+            " FROM l WHERE l.line IS NOT NULL)"
             " SELECT line FROM l WHERE line IS NOT NULL"
         )
         return [row[0] for row in rows.fetchall()]
@@ -379,7 +381,8 @@ class Record:
                     times.append((row[0] + extra) * days * DAY_S * 10**9)
         for line in self._plain_lines():
             low, high = self._conn.execute(
-                "SELECT (SELECT min(slot) FROM history WHERE line = ?1), (SELECT max(slot) FROM history WHERE line = ?1)",
+                "SELECT (SELECT min(slot) FROM history WHERE line = ?1),"
+                " (SELECT max(slot) FROM history WHERE line = ?1)",
                 (line,),
             ).fetchone()
             times += [low * lines[line] * 10**6, (high + 1) * lines[line] * 10**6]
@@ -439,7 +442,8 @@ class Record:
 
     def peak_resets(self) -> list[PeakReset]:
         rows = self._conn.execute(
-            "SELECT key, value, quality, run, mono_ns, wall_ns, reset_wall_ns, who, how FROM peak_resets ORDER BY id"
+            "SELECT key, value, quality, run, mono_ns, wall_ns, reset_wall_ns, who, how"
+            " FROM peak_resets ORDER BY id"
         )
         return [PeakReset(self._mark(row[:6]), *row[6:]) for row in rows.fetchall()]
 
@@ -469,7 +473,8 @@ class Record:
         try:
             # A clock step begins a new block, so that within one the wall clock only rises.
             found = self._conn.execute(
-                f"SELECT id, run FROM journal_blocks WHERE last_wall_ns >= ? AND first_wall_ns < ?{only} ORDER BY id",
+                "SELECT id, run FROM journal_blocks WHERE last_wall_ns >= ? AND first_wall_ns < ?"
+                f"{only} ORDER BY id",
                 (low, high),
             ).fetchall()
             rows = self._conn.execute(

@@ -138,7 +138,7 @@ class Recorder:
         self._writer.start()
 
     def put(self, inputs: Inputs, outcome: Outcome, wall_ns: int) -> None:
-        """One step: journal, history, events, alarms, commands, peaks. wall_ns: clock.wall_ns() of the step."""
+        """One step: journal, history, events, alarms, commands, peaks. wall_ns: of the step."""
         mono_ns = inputs.mono_ns
         for closed in self._accumulator.add(outcome.values, mono_ns, wall_ns):
             self._put_interval(closed)
@@ -162,8 +162,8 @@ class Recorder:
                     [(run, mono_ns, wall_ns, *change) for change in changes],
                 )
                 conn.executemany(
-                    "INSERT INTO commands(run, mono_ns, wall_ns, command, kind, target, who, how, minutes, value)"
-                    " VALUES(?,?,?,?,?,?,?,?,?,?)",
+                    "INSERT INTO commands(run, mono_ns, wall_ns, command, kind, target, who, how, minutes,"
+                    " value) VALUES(?,?,?,?,?,?,?,?,?,?)",
                     [
                         (run, mono_ns, wall_ns, c.id, c.kind, c.target, c.who, c.how, c.minutes, c.value)
                         for c in commands
@@ -228,7 +228,7 @@ class Recorder:
         return self._writer.health()
 
     def flush(self, timeout_s: float) -> bool:
-        """Commit what was put so far; False when it is not durable within the time-out. Waits: not in the loop."""
+        """Commit what was put so far; False when that is not durable in time. It waits: not for the loop."""
         return self._writer.flush(timeout_s)
 
     def stop(self, deadline_s: float) -> bool:
@@ -260,7 +260,8 @@ class Recorder:
                 [(number, closed.slot, *row) for row in closed.rows],
             )
             conn.executemany(
-                "INSERT OR REPLACE INTO counters(key, value, quality, mono_ns, wall_ns, run) VALUES(?,?,?,?,?,?)",
+                "INSERT OR REPLACE INTO counters(key, value, quality, mono_ns, wall_ns, run)"
+                " VALUES(?,?,?,?,?,?)",
                 [(*counter, run) for counter in closed.counters],
             )
             _write_peaks(conn, run, peaks)
@@ -304,8 +305,8 @@ class Recorder:
     def _on_open(self, conn: sqlite3.Connection, new: bool) -> None:
         rate = self._clock.rate
         conn.execute(
-            "INSERT OR IGNORE INTO runs(uuid, boot_id, start_mono_ns, start_wall_ns, rate, version, numpy, cpu,"
-            " python, station) VALUES(?,?,?,?,?,?,?,?,?,?)",
+            "INSERT OR IGNORE INTO runs(uuid, boot_id, start_mono_ns, start_wall_ns, rate, version, numpy,"
+            " cpu, python, station) VALUES(?,?,?,?,?,?,?,?,?,?)",
             (
                 self._uuid, self._boot_id, *self._started, rate, _version(), np.__version__,
                 boot.cpu_features(), platform.python_version(), self._station,
@@ -415,8 +416,9 @@ def _write_events(conn: sqlite3.Connection, run: int, wall_ns: int, events: tupl
 def _write_peaks(conn: sqlite3.Connection, run: int, peaks: dict[int, Peak]) -> None:
     conn.executemany(
         "INSERT INTO peaks(key, value, quality, mono_ns, wall_ns, run) VALUES(?,?,?,?,?,?)"
-        " ON CONFLICT(key) DO UPDATE SET value = excluded.value, quality = excluded.quality, run = excluded.run,"
-        " mono_ns = excluded.mono_ns, wall_ns = excluded.wall_ns WHERE excluded.value > peaks.value",
+        " ON CONFLICT(key) DO UPDATE SET value = excluded.value, quality = excluded.quality,"
+        " run = excluded.run, mono_ns = excluded.mono_ns, wall_ns = excluded.wall_ns"
+        " WHERE excluded.value > peaks.value",
         [(key, *peak, run) for key, peak in peaks.items()],
     )
 
@@ -431,7 +433,8 @@ def _write_checkpoint(conn: sqlite3.Connection, c: StoredCheckpoint) -> None:
         return
     packed = zlib.compress(c.data, 6)
     conn.execute(
-        "INSERT OR REPLACE INTO checkpoint(slot, sequence, boot_id, mono_ns, wall_ns, crc, data) VALUES(?,?,?,?,?,?,?)",
+        "INSERT OR REPLACE INTO checkpoint(slot, sequence, boot_id, mono_ns, wall_ns, crc, data)"
+        " VALUES(?,?,?,?,?,?,?)",
         (slot, sequence, c.boot_id, c.mono_ns, c.wall_ns, zlib.crc32(packed), packed),
     )
 

@@ -22,7 +22,8 @@ CREATE TABLE journal(
   id INTEGER PRIMARY KEY, run INTEGER NOT NULL, mono_ns INTEGER NOT NULL, wall_ns INTEGER NOT NULL,
   key INTEGER NOT NULL, frame TEXT NOT NULL);
 CREATE TABLE journal_blocks(
-  id INTEGER PRIMARY KEY, run INTEGER NOT NULL, first_mono_ns INTEGER NOT NULL, last_mono_ns INTEGER NOT NULL,
+  id INTEGER PRIMARY KEY, run INTEGER NOT NULL,
+  first_mono_ns INTEGER NOT NULL, last_mono_ns INTEGER NOT NULL,
   first_wall_ns INTEGER NOT NULL, last_wall_ns INTEGER NOT NULL, steps INTEGER NOT NULL, frames BLOB NOT NULL);
 CREATE INDEX journal_blocks_time ON
   journal_blocks(run, first_mono_ns, last_mono_ns, first_wall_ns, last_wall_ns, steps);

@@ -159,7 +159,7 @@ class Upkeep:
 
         at_least: bytes to free in any case. Returns bytes freed inside the file.
         """
-        page = conn.execute("PRAGMA page_size").fetchone()[0]
+        page: int = conn.execute("PRAGMA page_size").fetchone()[0]
         start = used = _used_pages(conn) * page
         limit = int(self.limits.max_mb * 1e6 * 0.97)  # room for what one transaction may add
         short = max(0, -_free_beyond_reserve(self.path))

@@ -281,7 +281,7 @@ class LinkTask:
         if reason != self._down:
             _log.warning("link down", link=self._link.id, reason=reason)
         self._down = reason
-        # After a connection that worked the first attempt comes at once: some devices close after each answer.
+        # At once after a connection that worked: some devices close it after every answer.
         pause = min(_RECONNECT_MOST_S, _RECONNECT_FIRST_S * 2.0**self._attempts) if self._attempts else 0.0
         self._attempts = min(self._attempts + 1, 10)
         now = asyncio.get_running_loop().time()

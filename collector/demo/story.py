@@ -16,8 +16,8 @@ from simulators.station import Station
 #: Station seconds per real second: an afternoon of some six hours in well under two minutes.
 RATE = 240.0
 START_HOUR = 12.0
-QUIET_LOAD = 0.45
-QUIET_AMBIENT_C = 25.0
+QUIET_LOAD = 0.25
+QUIET_AMBIENT_C = 19.0
 
 Message = dict[str, Any]
 
@@ -90,7 +90,7 @@ async def _overload(station: Station) -> None:
 
 async def _thunderstorm(station: Station) -> None:
     await station.set_ambient(17.0, over_s=1800)
-    await station.set_load(0.4, over_s=900)
+    await station.set_load(0.25, over_s=900)
 
 
 async def _sensor_breaks(station: Station) -> None:

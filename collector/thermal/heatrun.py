@@ -14,10 +14,12 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Annotated, Any, Literal
 
+import numpy as np
 import yaml
 from pydantic import Field
 
 from collector.settings.model import Design, Id, Number, Positive, Section, Settings
+from collector.thermal import kernel
 from collector.thermal.ageing import ageing_rate
 from collector.thermal.ieee import ultimate_hot_spot_gradient, ultimate_top_oil_rise
 from collector.thermal.model import compile_model
@@ -927,20 +929,22 @@ def _tuples(value: Any) -> Any:
 def steady_state(derived: Derived, ambient_c: float) -> tuple[TableRow, ...]:
     """Steady state of the live model per mode at 25 to 150 % of its rated current and a constant ambient."""
     model = compile_model(settings_sketch(derived))
-    law = AGEING_LAWS[derived.report.transformer.paper]
+    unit = derived.report.transformer
+    index = {
+        w.id: model.winding_index[f"{unit.id}.{settings_windings(w)[0][0]}"] for w in derived.report.windings
+    }
+    load = np.repeat(np.array(LOADS_PERCENT)[:, None] / 100.0, len(model.windings), axis=1)
+    ambient = np.full((len(LOADS_PERCENT), 1), ambient_c)
     rows = []
     for m, mode in enumerate(derived.report.modes):
-        for percent in LOADS_PERCENT:
-            k = percent / 100.0
-            rise = ultimate_top_oil_rise(k, model.top_oil_rise_k[m, 0], model.loss_ratio[m, 0], model.x[m, 0])
-            oil = ambient_c + float(rise)
-            gradient = ultimate_hot_spot_gradient(k, model.rated_gradient_k[m], model.y[m] / 2)
-            ageing = ageing_rate(oil + gradient, law)
-            windings = {}
-            for winding in derived.report.windings:
-                w = model.winding_index[f"{derived.report.transformer.id}.{settings_windings(winding)[0][0]}"]
-                windings[winding.id] = (float(gradient[w]), oil + float(gradient[w]), float(ageing[w]))
-            rows.append(TableRow(mode.id, percent, oil, windings))
+        hot_spot, oil = kernel.steady_state(model, load, ambient, np.array([m]))
+        ageing = ageing_rate(hot_spot, AGEING_LAWS[unit.paper])
+        for i, percent in enumerate(LOADS_PERCENT):
+            windings = {
+                name: (float(hot_spot[i, w] - oil[i, 0]), float(hot_spot[i, w]), float(ageing[i, w]))
+                for name, w in index.items()
+            }
+            rows.append(TableRow(mode.id, percent, float(oil[i, 0]), windings))
     return tuple(rows)
 
 

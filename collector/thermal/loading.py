@@ -1,0 +1,568 @@
+"""Permissible loading: how long the present load may stay, and how much may be held for how long.
+
+Pure. No second thermal model here: every temperature comes from kernel.py, many scenarios side by side in
+one call. Meant to run about once a minute per transformer, outside the hot path of the step.
+
+[1] IEC 60076-7:2018. [2] IEEE Std C57.91-2011. Limits of both guides are data in params.py, from memory.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from collector.settings.model import Settings, Transformer
+from collector.thermal import kernel, params
+from collector.thermal.model import Floats, Model, compile_model
+
+#: Durations of the figures [min]; infinity = without end.
+DURATIONS_MIN = (15.0, 60.0, 120.0, 240.0, 480.0, math.inf)
+#: "Minutes until the limit" looks so far ahead [min]; infinity in a result = not reached within it.
+HORIZON_MIN = 1440.0
+#: A figure stands for so long [min]: the shortest duration; inputs will have moved by then.
+VALID_MIN = 15.0
+
+# Candidate loads are so many even steps from zero to the largest limit. Temperatures are smooth in the load:
+# cubic interpolation between steps of 0.1 pu is right within 0.001 K.
+_STEPS = 20
+# When temperatures are looked at [min]: often while the gradient swings, seldom once only the oil moves.
+_TIMES_MIN = np.concatenate((
+    [0.5, 1.0, 2.0], np.arange(3.0, 90.0, 3.0), np.arange(90.0, 120.0, 6.0), np.arange(120.0, 240.0, 10.0),
+    np.arange(240.0, 480.0, 20.0), np.arange(480.0, HORIZON_MIN + 1.0, 30.0),
+))  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class LimitSet:
+    """Hot spot and top oil [degC] and load [pu of the rated current with full cooling] not to be exceeded.
+
+    The load limit guards what the thermal model does not know (stray flux, leads, joints); fans do not cool
+    that, so it refers to the nameplate also when cooling is missing.
+    """
+
+    id: str
+    source: str
+    hot_spot_c: float
+    top_oil_c: float
+    load_pu: float
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A bushing, tap changer, CT or lead in series with a winding."""
+
+    name: str
+    winding: int
+    max_current_a: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Plan:
+    """One transformer made ready. Build it with :func:`plan`; it never changes.
+
+    model: this transformer alone. grid, pair: its copies side by side, for all candidate loads in both
+    cooling cases, and for the two cases. needs: per mode the stages it needs; pump: stage -> its pump.
+    """
+
+    transformer: str
+    model: Model
+    grid: Model
+    pair: Model
+    loads_pu: Floats
+    limit_sets: tuple[LimitSet, ...]
+    parts: tuple[Part, ...]
+    winding_ids: tuple[str, ...]
+    needs: tuple[frozenset[str], ...]
+    pump: Mapping[str, str | None]
+    bubble_inception_c: float | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Present:
+    """What is known now of one transformer with W windings.
+
+    t_ns: station-monotonic time [ns]. z: compartments of the kernel, (2W + 1,). offset_k: measured minus
+    expected top oil [K], carried forward. current_a: primary, (W,). ambient_c: [degC].
+    rated_scale (W,), loss_scale: by tap position. reason: why no figure may be given; "" = inputs are good.
+    """
+
+    t_ns: int
+    z: Floats
+    offset_k: float
+    current_a: Floats
+    ambient_c: float
+    rated_scale: Floats | None = None
+    loss_scale: float = 1.0
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """Load and ambient to come, straight lines between the times, the last value held.
+
+    times_ns: strictly increasing, the first not later than now. load_pu: of the rated current with full
+    cooling, highest winding. ambient_c: [degC].
+    """
+
+    times_ns: tuple[int, ...]
+    load_pu: tuple[float, ...]
+    ambient_c: tuple[float, ...]
+
+    def fault(self, t_ns: int) -> str:
+        """Why this forecast cannot be used at ``t_ns``; "" when it can."""
+        if not len(self.times_ns) == len(self.load_pu) == len(self.ambient_c) >= 2:
+            return "forecast: needs two or more times, with a load and an ambient for each"
+        if any(b <= a for a, b in zip(self.times_ns, self.times_ns[1:], strict=False)):
+            return "forecast: times do not increase"
+        if not (all(0 <= k <= 5 for k in self.load_pu) and all(-60 <= a <= 60 for a in self.ambient_c)):
+            return "forecast: a load outside 0 to 5 pu, or an ambient outside -60 to 60 degC"
+        if not self.times_ns[0] <= t_ns < self.times_ns[-1]:
+            return "forecast: does not cover the present"
+        return ""
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """The largest load that may be held for a duration.
+
+    duration_min: infinity = without end. load_pu: of the rated current with full cooling, highest winding.
+    current_a: of that winding (LoadingResult.winding). limited_by: in plain words.
+    """
+
+    duration_min: float
+    load_pu: float
+    current_a: float
+    limited_by: str
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """Figures with one state of the cooling.
+
+    without: the stage taken away ("" in the first case). mode: cooling mode reached. minutes: until the limit
+    if load and ambient stay, or follow the forecast; infinity = not within HORIZON_MIN. reason: why there
+    are no figures (then mode is "", minutes NaN, holds empty).
+    """
+
+    without: str
+    mode: str
+    minutes: float
+    minutes_limited_by: str
+    holds: tuple[Hold, ...]
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class LoadingResult:
+    """Permissible loading of one transformer under one limit set.
+
+    cases: with the stages that are available; the same less the largest stage. Empty when the inputs are bad:
+    then ``reason`` says why. valid_until_ns: an older figure is not to be used. winding: the one the loads
+    and amperes refer to. bubbles: the hot-spot limit lies above the bubble inception temperature.
+    """
+
+    transformer: str
+    limits: LimitSet
+    t_ns: int
+    valid_until_ns: int
+    winding: str
+    cases: tuple[Case, ...]
+    bubbles: bool
+    reason: str = ""
+
+
+# --- limits ------------------------------------------------------------------------------------------
+
+
+def limit_sets(transformer: Transformer) -> tuple[LimitSet, ...]:
+    """The limits of the transformer's own guide first, then of the other, then the user's own."""
+    iec = [
+        _guide("iec", name, f"IEC 60076-7, {transformer.size}, from memory", limits)
+        for name, limits in params.IEC_LIMITS[transformer.size].items()
+    ]
+    ieee = [
+        _guide("ieee", name, "IEEE C57.91, from memory", limits)
+        for name, limits in params.IEEE_LIMITS.items()
+    ]
+    own = [LimitSet(s.id, "settings", s.hot_spot_c, s.top_oil_c, s.load_pu) for s in transformer.limit_sets]
+    return (*iec, *ieee, *own) if transformer.guide == "iec_60076_7" else (*ieee, *iec, *own)
+
+
+def _guide(guide: str, name: str, source: str, limits: params.LoadingLimits) -> LimitSet:
+    words = name.replace(" ", "_").replace("-", "_")
+    return LimitSet(f"{guide}_{words}", source, limits.hot_spot_c, limits.top_oil_c, limits.load_pu)
+
+
+def bubble_inception_c(moisture_percent: float, gas_percent: float = 8.0) -> float:
+    """Hot spot at which bubbles may leave wet paper in mineral oil [degC], at atmospheric pressure.
+
+    moisture_percent: water in paper, % of dry weight, usually 0.5 to 4; below 0.5 the value at 0.5:
+    the equation is not meant for drier paper. gas_percent: gas in oil by volume; 8 = saturated with air, the
+    cautious assumption for breathing tanks.
+
+        theta = 6996.7 / (22.454 + 1.4495 ln W - ln P) - exp(0.473 W) V^1.585 / 30 - 273,   P = 760 torr
+
+    [2], annex A, from memory; about 140 degC at 2 %, which agrees with [1].
+    """
+    w = max(moisture_percent, 0.5)
+    dry = 6996.7 / (22.454 + 1.4495 * math.log(w) - math.log(760.0))
+    return float(dry - math.exp(0.473 * w) * gas_percent**1.585 / 30.0 - params.KELVIN)
+
+
+def bubbling_margin_k(hot_spot_c: float, moisture_percent: float) -> float:
+    """Bubble inception temperature minus hot spot [K]; negative = bubbles are to be expected."""
+    return bubble_inception_c(moisture_percent) - hot_spot_c
+
+
+# --- plan -------------------------------------------------------------------------------------------
+
+
+def plan(settings: Settings, transformer: str) -> Plan:
+    """One transformer of checked settings made ready. KeyError: no such transformer."""
+    found = {t.id: t for t in settings.transformers}[transformer]
+    model = compile_model(settings.model_copy(update={"transformers": (found,)}))
+    sets = limit_sets(found)
+    ids = tuple(w.id for w in found.windings)
+    return Plan(
+        transformer=transformer,
+        model=model,
+        grid=model.tiled(2 * (_STEPS + 1)),
+        pair=model.tiled(2),
+        loads_pu=np.linspace(0.0, max(s.load_pu for s in sets), _STEPS + 1),
+        limit_sets=sets,
+        parts=tuple(Part(p.part, ids.index(p.winding), p.max_current_a) for p in found.load_limits),
+        winding_ids=ids,
+        needs=tuple(frozenset(m.needs) for m in found.modes),
+        pump={s.id: s.needs_stage for s in found.stages},
+        bubble_inception_c=(
+            bubble_inception_c(found.moisture_percent) if found.liquid == "mineral_oil" else None
+        ),
+    )
+
+
+def reached_mode(plan: Plan, stages: Collection[str]) -> int | None:
+    """Index of the strongest cooling mode that these stages give; None when they satisfy none."""
+    working = set(stages)
+    while lost := {s for s in working if (pump := plan.pump.get(s)) is not None and pump not in working}:
+        working -= lost
+    reached = [i for i, needs in enumerate(plan.needs) if needs <= working]
+    return reached[-1] if reached else None
+
+
+def largest_stage(plan: Plan, stages: Collection[str]) -> str:
+    """The stage whose loss costs most cooling (the first of equals); "" when there is none to lose."""
+
+    def left(stage: str) -> int:
+        mode = reached_mode(plan, set(stages) - {stage})
+        return -1 if mode is None else mode
+
+    return min((s for s in plan.pump if s in stages), key=left, default="")
+
+
+# --- the figures ------------------------------------------------------------------------------------
+
+
+def permissible_loading(
+    plan: Plan, present: Present, stages: Collection[str], forecast: Forecast | None = None
+) -> tuple[LoadingResult, ...]:
+    """Permissible loading of one transformer, one result per limit set.
+
+    stages: ids of the stages that are healthy and in Auto; the mode they give is taken as reached at once.
+    forecast: in place of "load and ambient stay as they are": its load counts for the minutes until the
+    limit, its ambient for all figures (without end: its highest ambient).
+
+    Held loads keep the present proportions of the windings; without load, all windings are taken at equal
+    per-unit load. A limit counts as kept as long as no instant of the duration exceeds it.
+    """
+    reason = present.reason or (forecast.fault(present.t_ns) if forecast else "") or _bad(plan, present)
+    until = present.t_ns + round(VALID_MIN * 60e9)
+    if forecast is not None and not reason:
+        until = min(until, forecast.times_ns[-1])
+    winding, unit_a = (0, np.zeros(0)) if reason else _unit(plan, present)
+    cases: list[list[Case]] = [[] for _ in plan.limit_sets]
+    if not reason:
+        gone = largest_stage(plan, stages)
+        modes = [reached_mode(plan, stages), reached_mode(plan, set(stages) - {gone})]
+        times_s = _times(present, forecast)
+        minutes = _minutes(plan, present, unit_a, modes, times_s, forecast)
+        holds = _holds(plan, present, unit_a, winding, modes, times_s, forecast)
+        for i in range(len(plan.limit_sets)):
+            for c, (without, mode) in enumerate(zip(("", gone), modes, strict=True)):
+                if mode is None:
+                    lost = f"without {without} " if without else ""
+                    cases[i].append(Case(without, "", math.nan, "", (), f"{lost}no cooling mode is left"))
+                else:
+                    figures = (*minutes[i][c], holds[i][c])
+                    cases[i].append(Case(without, plan.model.mode_ids[0][mode], *figures))
+    return tuple(
+        LoadingResult(
+            transformer=plan.transformer,
+            limits=limits,
+            t_ns=present.t_ns,
+            valid_until_ns=until,
+            winding=plan.winding_ids[winding],
+            cases=tuple(found),
+            bubbles=plan.bubble_inception_c is not None and limits.hot_spot_c > plan.bubble_inception_c,
+            reason=reason,
+        )
+        for limits, found in zip(plan.limit_sets, cases, strict=True)
+    )
+
+
+def _bad(plan: Plan, present: Present) -> str:
+    w = len(plan.winding_ids)
+    z, current = present.z, present.current_a
+    if z.shape != (2 * w + 1,) or not np.isfinite(z).all() or not math.isfinite(present.offset_k):
+        return "the thermal estimate is not running"
+    if current.shape != (w,) or not np.isfinite(current).all() or current.min() < 0:
+        return "a winding current is missing"
+    if not math.isfinite(present.ambient_c):
+        return "ambient is missing"
+    return ""
+
+
+def _unit(plan: Plan, present: Present) -> tuple[int, Floats]:
+    """Index of the highest loaded winding, and every winding's current at 1 pu of it [A] (W,)."""
+    strongest = len(plan.needs) - 1
+    rated = plan.model.rated_current_a[strongest]
+    if present.rated_scale is not None:
+        rated = rated * present.rated_scale
+    load = present.current_a / rated
+    highest = int(np.argmax(load))
+    # below a few per cent the proportions are those of noise and of the magnetising current
+    unit = present.current_a / load[highest] if load[highest] > 0.05 else rated
+    return highest, np.asarray(unit)
+
+
+def _times(present: Present, forecast: Forecast | None) -> Floats:
+    """Times to look at, from now [s], zero first."""
+    durations = [d for d in DURATIONS_MIN if math.isfinite(d)]
+    times = [np.zeros(1), _TIMES_MIN * 60.0, np.array(durations) * 60.0]
+    if forecast is not None:
+        times.append((np.array(forecast.times_ns) - present.t_ns) / 1e9)
+    found = np.unique(np.concatenate(times))
+    return found[(found >= 0) & (found <= HORIZON_MIN * 60.0)]
+
+
+def _ahead(present: Present, forecast: Forecast | None, times_s: Floats) -> Floats:
+    """Ambient at these times [degC]."""
+    if forecast is None:
+        return np.full(len(times_s), present.ambient_c)
+    when = (np.array(forecast.times_ns) - present.t_ns) / 1e9
+    return np.interp(times_s, when, forecast.ambient_c)
+
+
+def _run(
+    model: Model, copies: int, present: Present, modes: Sequence[int | None], times_s: Floats,
+    currents: Floats, ambient: Floats,
+) -> tuple[Floats, Floats]:  # fmt: skip
+    """Hot spot (P + 1, copies, W) and top oil (P + 1, copies) [degC] at these times, the first of them now.
+
+    currents: (P + 1, copies, W) [A]. ambient: (P + 1,). modes: one per equal share of the copies.
+    """
+    w = currents.shape[-1]
+    regime = _regime(model, copies, present, modes)
+    inputs = np.zeros((len(times_s), copies * (w + 2)))
+    inputs[:, : copies * w] = currents.reshape(len(times_s), -1)
+    inputs[:, copies * w : copies * (w + 1)] = ambient[:, None]
+    z = np.concatenate((
+        np.tile(present.z[:w], copies), np.tile(present.z[w : 2 * w], copies), np.repeat(present.z[2 * w :], copies)
+    ))  # fmt: skip
+    offset = np.full(copies, present.offset_k)
+    everywhere = np.ones(copies, dtype=np.bool_)
+    path = kernel.integrate(model, regime, z, offset, np.diff(times_s), inputs, everywhere)
+    oil_now = present.z[2 * w] + (ambient[0] if model.ieee[0] else 0.0) + present.offset_k
+    hot_now = oil_now + present.z[:w] - present.z[w : 2 * w]
+    hot = np.concatenate((np.tile(hot_now, copies)[None], path.hot_spot_c))
+    oil = np.concatenate((np.full((1, copies), oil_now), path.oil_c))
+    return hot.reshape(len(times_s), copies, w), oil
+
+
+def _regime(model: Model, copies: int, present: Present, modes: Sequence[int | None]) -> kernel.Regime:
+    # a case without any mode is run in the weakest and thrown away
+    mode = np.repeat(np.array([0 if m is None else m for m in modes], dtype=np.int64), copies // len(modes))
+    scale = None if present.rated_scale is None else np.tile(present.rated_scale, copies)
+    loss = None if present.loss_scale == 1.0 else np.full(copies, present.loss_scale)
+    return kernel.regime(model, mode, None, scale, loss)
+
+
+def _minutes(
+    plan: Plan, present: Present, unit_a: Floats, modes: Sequence[int | None], times_s: Floats,
+    forecast: Forecast | None,
+) -> list[list[tuple[float, str]]]:  # fmt: skip
+    """Per limit set and case: minutes until the first limit, and which."""
+    if forecast is None:
+        current = np.tile(present.current_a, (len(times_s), 1))
+    else:
+        when = (np.array(forecast.times_ns) - present.t_ns) / 1e9
+        current = np.interp(times_s, when, forecast.load_pu)[:, None] * unit_a
+    load = (current / np.where(unit_a > 0, unit_a, np.inf)).max(axis=1)
+    currents = np.repeat(current[:, None, :], 2, axis=1)
+    hot, oil = _run(plan.pair, 2, present, modes, times_s, currents, _ahead(present, forecast, times_s))
+    through = [current[:, part.winding] for part in plan.parts]
+    return [
+        [
+            _first(times_s, np.column_stack((hot[:, c], oil[:, c], load, *through)), names, levels)
+            for c in range(2)
+        ]
+        for names, levels in (_levels(plan, limits) for limits in plan.limit_sets)
+    ]
+
+
+def _levels(plan: Plan, limits: LimitSet) -> tuple[list[str], Floats]:
+    """Names and limits of everything that may limit: hot spots, top oil, load, parts."""
+    names = [f"hot spot of {winding}" for winding in plan.winding_ids]
+    names += ["top oil", _load_words(limits), *(_part_words(part) for part in plan.parts)]
+    levels = [limits.hot_spot_c] * len(plan.winding_ids) + [limits.top_oil_c, limits.load_pu]
+    return names, np.array(levels + [part.max_current_a for part in plan.parts])
+
+
+def _load_words(limits: LimitSet) -> str:
+    return f"current limit {limits.load_pu:g} pu"
+
+
+def _part_words(part: Part) -> str:
+    return f"{part.name} ({part.max_current_a:g} A)"
+
+
+def _first(times_s: Floats, series: Floats, names: Sequence[str], levels: Floats) -> tuple[float, str]:
+    """Minutes until any series is above its level, on straight lines between the times, and whose."""
+    above = series > levels
+    rows = np.flatnonzero(above.any(axis=1))
+    if not len(rows):
+        return math.inf, ""
+    i = int(rows[0])
+    if i == 0:
+        return 0.0, names[int(np.argmax(above[0]))]
+    before, after = series[i - 1], series[i]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        part = np.where(above[i], (levels - before) / (after - before), np.inf)
+    first = int(np.argmin(part))
+    return float(times_s[i - 1] + part[first] * (times_s[i] - times_s[i - 1])) / 60.0, names[first]
+
+
+def _holds(
+    plan: Plan, present: Present, unit_a: Floats, winding: int, modes: Sequence[int | None],
+    times_s: Floats, forecast: Forecast | None,
+) -> list[list[tuple[Hold, ...]]]:  # fmt: skip
+    """Per limit set and case: the largest load for every duration, and what limits it."""
+    steps, w = len(plan.loads_pu), len(unit_a)
+    times_s = times_s[times_s <= 60.0 * max(d for d in DURATIONS_MIN if math.isfinite(d))]
+    candidates = np.tile(plan.loads_pu[:, None] * unit_a, (2, 1))  # case 0, then case 1
+    ambient = _ahead(present, forecast, times_s)
+    currents = np.broadcast_to(candidates, (len(times_s), *candidates.shape))
+    hot, oil = _run(plan.grid, 2 * steps, present, modes, times_s, currents, ambient)
+    last_hot, last_oil = _endless(plan, present, modes, candidates, forecast)
+    # one more "time" after all others: without end
+    hot = np.concatenate((hot, last_hot[None])).reshape(-1, 2, steps, w)
+    oil = np.concatenate((oil, last_oil[None])).reshape(-1, 2, steps)
+    moments = np.append(times_s / 60.0, np.inf)
+    temperatures = np.concatenate((hot, oil[..., None]), axis=-1)  # (times, case, load, winding or oil)
+    found = []
+    for limits in plan.limit_sets:
+        names, levels = _levels(plan, limits)
+        fixed = [limits.load_pu, *(_ratio(part.max_current_a, unit_a[part.winding]) for part in plan.parts)]
+        per_case = []
+        for c in range(2):
+            load = _load_at(temperatures[1:, c], plan.loads_pu, levels[: w + 1])
+            # what is too hot now cannot be held at any load
+            load = np.concatenate((np.where(temperatures[:1, c, 0] > levels[: w + 1], 0.0, np.inf), load))
+            holds = []
+            for duration in DURATIONS_MIN:
+                largest = np.append(load[moments <= duration].min(axis=0), fixed)
+                which = int(np.argmin(largest))
+                value = float(largest[which])
+                words = names[which]
+                if value == 0.0:
+                    now = which <= w and temperatures[0, c, 0, which] > levels[which]
+                    words += " (above its limit now)" if now else " (even without load)"
+                holds.append(Hold(duration, value, value * float(unit_a[winding]), words))
+            per_case.append(tuple(holds))
+        found.append(per_case)
+    return found
+
+
+def _ratio(limit_a: float, unit_a: float) -> float:
+    return limit_a / unit_a if unit_a > 0 else math.inf
+
+
+def _endless(
+    plan: Plan, present: Present, modes: Sequence[int | None], candidates: Floats, forecast: Forecast | None
+) -> tuple[Floats, Floats]:
+    """Steady state of every candidate: hot spot (copies, W) and top oil (copies,) [degC]."""
+    copies, w = candidates.shape
+    regime = _regime(plan.grid, copies, present, modes)
+    ambient = present.ambient_c if forecast is None else max(forecast.ambient_c)
+    inputs = np.zeros(copies * (w + 2))
+    inputs[: copies * w] = candidates.ravel()
+    inputs[copies * w : copies * (w + 1)] = ambient
+    z = kernel.steady(plan.grid, regime, inputs)
+    gradient = (z[: copies * w] - z[copies * w : 2 * copies * w]).reshape(copies, w)
+    # as in kernel.integrate: an oil hotter than expected stays so, a colder one is not relied on
+    oil = z[2 * copies * w :] + ambient * (1.0 - regime.ambient_gain) + max(present.offset_k, 0.0)
+    return oil[:, None] + gradient, oil
+
+
+def _load_at(temperatures: Floats, loads_pu: Floats, levels: Floats) -> Floats:
+    """The load at which each temperature reaches its level [pu]: 0 = even without load, inf = beyond all.
+
+    temperatures: (times, loads, N), increasing with the load. levels: (N,). Returns (times, N). Inverse of
+    the cubic through the four candidates around.
+    """
+    count = len(loads_pu)
+    cell = (temperatures < levels).sum(axis=1) - 1  # the level lies between candidates cell and cell + 1
+    base = np.clip(cell - 1, 0, count - 4)
+    nodes = np.take_along_axis(temperatures, base[:, None, :] + np.arange(4)[None, :, None], axis=1)
+    d1 = nodes[:, 1] - nodes[:, 0]
+    d2 = nodes[:, 2] - 2 * nodes[:, 1] + nodes[:, 0]
+    d3 = nodes[:, 3] - 3 * nodes[:, 2] + 3 * nodes[:, 1] - nodes[:, 0]
+    low = np.clip(cell - base, 0, 2).astype(np.float64)
+    u = low + 0.5
+    for _ in range(6):  # Newton on a cubic that is nearly straight within its cell
+        value = nodes[:, 0] + u * (d1 + (u - 1) / 2 * (d2 + (u - 2) / 3 * d3))
+        slope = d1 + (2 * u - 1) / 2 * d2 + (3 * u * u - 6 * u + 2) / 6 * d3
+        u = np.clip(u - (value - levels) / np.where(slope > 0, slope, np.inf), low, low + 1.0)
+    load = (base + u) * (loads_pu[1] - loads_pu[0])
+    return np.asarray(np.where(cell < 0, 0.0, np.where(cell >= count - 1, np.inf, load)))
+
+
+# --- for people --------------------------------------------------------------------------------------
+
+HEADING = ("limits", "cooling", "until limit", "for", "load pu", "load A", "limited by")
+
+
+def rows(results: Sequence[LoadingResult]) -> Iterator[tuple[str, ...]]:
+    """Printable rows under ``HEADING``: one per limit set, cooling case and duration."""
+    for result in results:
+        name = f"{result.transformer} {result.limits.id}" + (" (bubbles!)" if result.bubbles else "")
+        if result.reason:
+            yield (name, "", "no figure", "", "", "", result.reason)
+        for case in result.cases:
+            cooling = case.mode + (f" without {case.without}" if case.without else "")
+            if case.reason:
+                yield (name, cooling, "no figure", "", "", "", case.reason)
+            for hold in case.holds:
+                yield (
+                    name,
+                    cooling,
+                    _minutes_words(case),
+                    _duration_words(hold.duration_min),
+                    f"{hold.load_pu:.2f}",
+                    f"{hold.current_a:.0f} {result.winding}",
+                    hold.limited_by,
+                )
+
+
+def _minutes_words(case: Case) -> str:
+    if math.isinf(case.minutes):
+        return f"not within {HORIZON_MIN / 60:g} h"
+    return f"{case.minutes:.0f} min, {case.minutes_limited_by}"
+
+
+def _duration_words(minutes: float) -> str:
+    if math.isinf(minutes):
+        return "without end"
+    return f"{minutes:g} min" if minutes < 60 else f"{minutes / 60:g} h"

@@ -31,7 +31,8 @@ def ultimate_top_oil_rise(load_pu: ArrayLike, rated_rise_k: ArrayLike, r: ArrayL
 
 def ultimate_hot_spot_gradient(load_pu: ArrayLike, rated_gradient_k: ArrayLike, m: ArrayLike) -> Floats:
     """Hot spot over top oil in steady state [K]: d_H,U = d_H,R K^(2m),  [1]."""
-    return np.asarray(np.asarray(rated_gradient_k) * np.asarray(load_pu, dtype=np.float64) ** (2 * np.asarray(m)))
+    load = np.asarray(load_pu, dtype=np.float64)
+    return np.asarray(np.asarray(rated_gradient_k) * load ** (2 * np.asarray(m)))
 
 
 def time_constant_ratio(
@@ -44,8 +45,9 @@ def time_constant_ratio(
     The guide's closed form; the product integrates the equation it approximates (kernel.py). The initial
     and ultimate rise must differ.
     """
-    u = np.asarray(rise_ultimate_k, dtype=np.float64) / rated_rise_k
-    i = np.asarray(rise_initial_k, dtype=np.float64) / rated_rise_k
+    rated = np.asarray(rated_rise_k, dtype=np.float64)
+    u = np.asarray(rise_ultimate_k, dtype=np.float64) / rated
+    i = np.asarray(rise_initial_k, dtype=np.float64) / rated
     inverse = 1.0 / np.asarray(n, dtype=np.float64)
     return np.asarray((u - i) / (u**inverse - i**inverse))
 

@@ -1,7 +1,7 @@
 """The thermal equations, integrated over intervals in which every input is a straight line.
 
 Every temperature of a station is a compartment of first order, z' = (f - z)/tau, in one array
-z = [dtheta_h1 (W), dtheta_h2 (W), oil (T)]. Pure; nothing here knows samples, quality or where time came from.
+z = [dtheta_h1 (W), dtheta_h2 (W), oil (T)]. Pure; nothing here knows samples, quality or the clock.
 
 [1] IEC 60076-7:2018, 8.2. [2] IEEE Std C57.91-2011, clause 7. [3] JCGM 100:2008 (GUM).
 """
@@ -42,8 +42,9 @@ def _radau(n: int) -> tuple[Floats, Floats]:
     return c, np.ascontiguousarray(integrals @ np.linalg.inv(c[:, None] ** powers))
 
 
-# Scratch arrays of a large station exceed the size above which glibc's malloc maps and unmaps memory at every
-# use, and page faults then cost three times the arithmetic. Freeing one large block raises that size for good.
+# Scratch arrays of a large station exceed the size above which glibc's malloc maps and unmaps memory at
+# every use, and page faults then cost three times the arithmetic. Freeing one large block raises that
+# size for good.
 np.empty(2_000_000)
 
 _C, _B = _radau(_NODES)
@@ -143,15 +144,15 @@ def _regime(
         "current_sensitivity": y * model.u_current,
         "oil_sensitivity": 2.0 * x * model.u_oil_current,
         "settle_s": model.settle_s[mode, ti],
-        "inverse_reach": np.concatenate((
-            1.0 / (_STEEP_PU * model.rated_current_a[mw, wi]), np.zeros(t), np.full(t, 1.0 / _PANEL_OIL_K)
-        )),
+        "inverse_reach": np.concatenate(
+            (1.0 / (_STEEP_PU * model.rated_current_a[mw, wi]), np.zeros(t), np.full(t, 1.0 / _PANEL_OIL_K))
+        ),
     }
     for array in arrays.values():
         array.setflags(write=False)
     # where k21 = 1 nothing enters dtheta_h2, so its time constant may be as short as it likes
-    live = np.concatenate((np.ones(w), (k21 > 1.0), np.ones(t))) > 0
-    return Regime(shortest_s=float(tau[live].min()), **arrays)  # type: ignore[arg-type]
+    acts = np.concatenate((np.full(w, True), np.greater(k21, 1.0), np.full(t, True)))
+    return Regime(shortest_s=float(tau[acts].min()), **arrays)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -193,8 +194,8 @@ def integrate(
     inputs: winding currents [A] (W), ambient [degC] (T), measured top oil [degC] (T) at the ends of the
         intervals, (P + 1, W + 2T).
     estimated: where the top oil is not measured but expected + offset (T,); None = nowhere. A positive
-        offset is carried on, a negative one fades with tau_oil: cooling that was seen to be worse than expected
-        stays so, cooling better than expected is not relied on.
+        offset is carried on, a negative one fades with tau_oil: cooling that was seen to be worse than
+        expected stays so, cooling better than expected is not relied on.
 
     Equations, for each winding and transformer, K = current / rated current of the mode [1]:
 
@@ -240,14 +241,14 @@ def integrate(
             z, offset_k = part.z[-1], part.offset_k
             parts.append(part)
         path = Path(
-            *(np.concatenate([getattr(part, name) for part in parts]) for name in _PER_INTERVAL),
+            **{name: np.concatenate([getattr(part, name) for part in parts]) for name in _PER_INTERVAL},
             life_s=np.concatenate([part.life_s for part in parts], axis=1),
             offset_k=offset_k,
         )
     if last is None:
         return path
     return Path(
-        *(getattr(path, name)[last] for name in _PER_INTERVAL),
+        **{name: getattr(path, name)[last] for name in _PER_INTERVAL},
         life_s=np.add.reduceat(path.life_s, last - count + 1, axis=1),
         offset_k=path.offset_k,
     )
@@ -262,7 +263,9 @@ def _refine(inputs: Floats, dt_s: Floats, count: Ints) -> tuple[Floats, Floats]:
     step = np.arange(1, len(of) + 1) - np.repeat(np.cumsum(count) - count, count)
     part = (step / count[of])[:, None]
     begin, end = inputs[:-1][of], inputs[1:][of]
-    return np.concatenate((inputs[:1], np.where(part == 1.0, end, begin + part * (end - begin)))), (dt_s / count)[of]
+    return np.concatenate((inputs[:1], np.where(part == 1.0, end, begin + part * (end - begin)))), (
+        dt_s / count
+    )[of]
 
 
 def _solve(z: Floats, f: Floats, growth: Floats, per_tau: Floats) -> Floats:
@@ -286,7 +289,13 @@ def _solve(z: Floats, f: Floats, growth: Floats, per_tau: Floats) -> Floats:
 
 
 def _panels(
-    model: Model, regime: Regime, z: Floats, offset_k: Floats, dt_s: Floats, inputs: Floats, estimated: Bools | None
+    model: Model,
+    regime: Regime,
+    z: Floats,
+    offset_k: Floats,
+    dt_s: Floats,
+    inputs: Floats,
+    estimated: Bools | None,
 ) -> Path:
     w, t = len(model.windings), len(model.transformers)
     dt = dt_s[:, None, None]
@@ -354,7 +363,7 @@ def _panels(
 
 
 def _nonlinear(z: Floats, f: Floats, growth: Floats, per_tau: Floats, regime: Regime) -> Floats:
-    """The oil of [2] at all nodes: the linear solution with D - D^(1/n) moved to the right-hand side, iterated.
+    """The oil of [2] at all nodes: linear, with D - D^(1/n) moved to the right-hand side, iterated.
 
     Picard iteration on an interval shrinks the error by (dt/tau)/i at step i, so it always settles.
     """
@@ -380,7 +389,8 @@ def _variance(
     oil = np.where(estimated, regime.oil_sensitivity * share * rise, 0.0)
     own = np.where(estimated, model.u_ambient_k**2 + model.u_rise_k**2, model.u_oil_k**2)
     current = gradient * regime.current_sensitivity + np.take(oil, model.owner, axis=-1)
-    return gradient * gradient * regime.gradient_only_variance + current * current + own[model.owner]
+    variance = gradient * gradient * regime.gradient_only_variance + current * current
+    return np.asarray(variance + own[model.owner])
 
 
 def steady(model: Model, regime: Regime, inputs: Floats) -> Floats:
@@ -392,14 +402,12 @@ def steady(model: Model, regime: Regime, inputs: Floats) -> Floats:
     exponent = regime.exponent[w:].copy()
     exponent[regime.ieee] = 1.0 / regime.inverse_n
     ambient = inputs[..., w : w + t] * regime.ambient_gain
-    return np.concatenate((power, power, p**exponent), axis=-1) * regime.gain + np.concatenate(
-        (np.zeros((*inputs.shape[:-1], 2 * w)), ambient), axis=-1
-    )
+    z = np.concatenate((power, power, p**exponent), axis=-1) * regime.gain
+    z[..., 2 * w :] += ambient
+    return np.asarray(z)
 
 
-def steady_state(
-    model: Model, load_pu: Floats, ambient_c: Floats, mode: Ints
-) -> tuple[Floats, Floats]:
+def steady_state(model: Model, load_pu: Floats, ambient_c: Floats, mode: Ints) -> tuple[Floats, Floats]:
     """Hot spot (..., W) and top oil (..., T) [degC] in steady state, for tables.
 
     load_pu: K of each winding (..., W), in the mode given. ambient_c: [degC] (..., T). mode: (T,).
@@ -413,5 +421,3 @@ def steady_state(
     z = steady(model, r, inputs)
     oil = z[..., 2 * w :] + inputs[..., w : w + t] * (1.0 - r.ambient_gain)
     return oil[..., model.owner] + z[..., :w] - z[..., w : 2 * w], oil
-
-

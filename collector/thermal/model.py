@@ -21,7 +21,7 @@ Bools = NDArray[np.bool_]
 
 _ROOT3 = 3.0**0.5
 
-#: Beyond physical sense; the plausibility ranges of the settings are much narrower. They keep any state finite.
+#: Beyond physical sense (the settings' plausibility ranges are much narrower); they keep a state finite.
 LOWEST_C = -100.0
 HIGHEST_AMBIENT_C = 150.0
 HIGHEST_OIL_C = 400.0
@@ -142,10 +142,15 @@ def _input_limits(owner: Ints, rated_current_a: Floats, transformers: int) -> di
     return {
         "input_owner": _frozen(np.concatenate((owner, own, own))),
         "input_low": _frozen(np.concatenate((0.0 * owner, np.full(2 * transformers, LOWEST_C)))),
-        "input_high": _frozen(np.concatenate((
-            HIGHEST_PU * rated_current_a.max(axis=0),
-            np.full(transformers, HIGHEST_AMBIENT_C), np.full(transformers, HIGHEST_OIL_C),
-        ))),
+        "input_high": _frozen(
+            np.concatenate(
+                (
+                    HIGHEST_PU * rated_current_a.max(axis=0),
+                    np.full(transformers, HIGHEST_AMBIENT_C),
+                    np.full(transformers, HIGHEST_OIL_C),
+                )
+            )
+        ),
     }
 
 
@@ -177,8 +182,21 @@ def mode_constants(transformer: Transformer, mode: Mode) -> tuple[params.Thermal
             if design:
                 defaults |= {"tau_o_min": design.tau_o_min, "tau_w_min": design.tau_w_min}
         elif design:
-            defaults = dict(zip(_FIGURES, (design.x, design.y, design.k11, design.k21, design.k22,
-                                           design.tau_o_min, design.tau_w_min), strict=True))
+            defaults = dict(
+                zip(
+                    _FIGURES,
+                    (
+                        design.x,
+                        design.y,
+                        design.k11,
+                        design.k21,
+                        design.k22,
+                        design.tau_o_min,
+                        design.tau_w_min,
+                    ),
+                    strict=True,
+                )
+            )
         else:
             defaults = {}
         given |= {name: value for name, value in defaults.items() if given[name] is None}
@@ -225,10 +243,14 @@ def figure_faults(transformer: Transformer) -> Iterator[tuple[tuple[str | int, .
     ids = {w.id: w for w in transformer.windings}
     for i, w in enumerate(transformer.windings):
         if w.hot_spot_factor is None and not oil:
-            yield ("windings", i, "hot_spot_factor"), f"missing (no default for {transformer.liquid}: give it)"
+            remedy = f"no default for {transformer.liquid}: give it"
+            yield ("windings", i, "hot_spot_factor"), f"missing ({remedy})"
         for mode in transformer.modes:
             if mode.id not in w.modes:
-                yield ("windings", i, "modes"), f"missing cooling mode {mode.id} (every mode needs its figures)"
+                yield (
+                    ("windings", i, "modes"),
+                    f"no figures for cooling mode {mode.id} (each mode needs them)",
+                )
         if w.current is None and w.derived_current is None:
             yield ("windings", i), "no current (give current, or derived_current from windings that have one)"
         for source in w.derived_current.factors if w.derived_current else ():
@@ -281,44 +303,49 @@ def compile_model(settings: Settings) -> Model:
             currents.append(accuracy * weight)
             if w.current is None and w.derived_current:
                 derived[index[w.id]] = tuple((index[s], f) for s, f in w.derived_current.factors.items())
-            winding_rows.append({
-                "owner": ti,
-                "rated_current_a": [m.rated_current_a for m in at],
-                "rated_gradient_k": [factor * m.gradient_k for m in at],
-                "y": [c.y for c in constants],
-                "k21": [c.k21 for c in constants],
-                "tau_1_s": [c.k22 * c.tau_w_min * 60.0 for c in constants],
-                "tau_2_s": [c.tau_o_min * 60.0 / c.k22 for c in constants],
-                "oil_weight": weight,
-                "law_a": law.a,
-                "law_b": law.b,
-                "law_c": law.c,
-                "life_start_h": w.loss_of_life_start_h,
-                "normal_life_h": t.normal_life_h,
-                "u_current": accuracy,
-                "u_gradient": [
-                    ((half_width / factor) ** 2 + (params.GRADIENT_HALF_WIDTH_K / m.gradient_k) ** 2) ** 0.5
-                    / _ROOT3
-                    for m in at
-                ],
-                "tapped": t.tap_changer is not None and w.id in t.tap_changer.windings,
-            })
+            winding_rows.append(
+                {
+                    "owner": ti,
+                    "rated_current_a": [m.rated_current_a for m in at],
+                    "rated_gradient_k": [factor * m.gradient_k for m in at],
+                    "y": [c.y for c in constants],
+                    "k21": [c.k21 for c in constants],
+                    "tau_1_s": [c.k22 * c.tau_w_min * 60.0 for c in constants],
+                    "tau_2_s": [c.tau_o_min * 60.0 / c.k22 for c in constants],
+                    "oil_weight": weight,
+                    "law_a": law.a,
+                    "law_b": law.b,
+                    "law_c": law.c,
+                    "life_start_h": w.loss_of_life_start_h,
+                    "normal_life_h": t.normal_life_h,
+                    "u_current": accuracy,
+                    "u_gradient": [
+                        ((half_width / factor) ** 2 + (params.GRADIENT_HALF_WIDTH_K / m.gradient_k) ** 2)
+                        ** 0.5
+                        / _ROOT3
+                        for m in at
+                    ],
+                    "tapped": t.tap_changer is not None and w.id in t.tap_changer.windings,
+                }
+            )
         tap = t.tap_changer
-        oil_rows.append({
-            "ieee": t.guide == "ieee_c57_91",
-            "top_oil_rise_k": [m.top_oil_rise_k for m in modes],
-            "loss_ratio": [m.loss_ratio for m in modes],
-            "x": [c.x for c in constants],
-            "tau_oil_s": [c.k11 * c.tau_o_min * 60.0 for c in constants],
-            "settle_s": [3.0 * c.tau_o_min * 60.0 / c.k22 for c in constants],
-            "u_oil_k": t.top_oil.accuracy_k / _ROOT3,
-            "u_ambient_k": (t.ambient.accuracy_k if t.ambient else 0.0) / _ROOT3,
-            "u_rise_k": params.TOP_OIL_RISE_HALF_WIDTH_K / _ROOT3,
-            "u_oil_current": sum(currents) / sum(weights),
-            "tap_principal": float(tap.principal) if tap else np.nan,
-            "tap_step_pu": tap.step_percent / 100.0 if tap else np.nan,
-        })
-    columns = _columns(winding_rows) | _columns(oil_rows)
+        oil_rows.append(
+            {
+                "ieee": t.guide == "ieee_c57_91",
+                "top_oil_rise_k": [m.top_oil_rise_k for m in modes],
+                "loss_ratio": [m.loss_ratio for m in modes],
+                "x": [c.x for c in constants],
+                "tau_oil_s": [c.k11 * c.tau_o_min * 60.0 for c in constants],
+                "settle_s": [3.0 * c.tau_o_min * 60.0 / c.k22 for c in constants],
+                "u_oil_k": t.top_oil.accuracy_k / _ROOT3,
+                "u_ambient_k": (t.ambient.accuracy_k if t.ambient else 0.0) / _ROOT3,
+                "u_rise_k": params.TOP_OIL_RISE_HALF_WIDTH_K / _ROOT3,
+                "u_oil_current": sum(currents) / sum(weights),
+                "tap_principal": float(tap.principal) if tap else np.nan,
+                "tap_step_pu": tap.step_percent / 100.0 if tap else np.nan,
+            }
+        )
+    columns: dict[str, Any] = _columns(winding_rows) | _columns(oil_rows)
     return Model(
         transformers=tuple(t.id for t in settings.transformers),
         windings=tuple(windings),
@@ -335,6 +362,4 @@ def compile_model(settings: Settings) -> Model:
 
 def _columns(rows: list[dict[str, Any]]) -> dict[str, NDArray[Any]]:
     """Rows of figures per winding or transformer as contiguous arrays, modes first."""
-    return {
-        name: _frozen(np.ascontiguousarray(np.array([row[name] for row in rows]).T)) for name in rows[0]
-    }
+    return {name: _frozen(np.ascontiguousarray(np.array([row[name] for row in rows]).T)) for name in rows[0]}

@@ -104,6 +104,9 @@ class LinkTask:
         self._connection: Connection | None = None
         self._wake = asyncio.Event()
         self._down = ""
+        self._told_down = True
+        self._answers = 0  # on this connection
+        self._repeated = False
         self._attempts = 0
         self._retry_at = 0.0
         self._silent_in_row = 0
@@ -192,6 +195,7 @@ class LinkTask:
         else:
             unit, talker = chosen
             request = talker.request(now_ns)
+            self._relays_first = talker is not unit.bank
             if request is None:
                 await asyncio.sleep(0)
                 return
@@ -265,8 +269,7 @@ class LinkTask:
             self._drop(str(error), self._clock.mono_ns())
             return
         now_ns = self._clock.mono_ns()
-        _log.info("link open", link=self._link.id)
-        self._silent_in_row = 0
+        self._silent_in_row = self._answers = 0
         if self._rtu:
             # Whoever talked on this line before us may have left a request outstanding.
             self._keep_line_silent(loop.time())
@@ -278,8 +281,9 @@ class LinkTask:
         if self._connection is not None:
             self._connection.close(reason)
             self._connection = None
-        if reason != self._down:
+        if self._attempts and not self._told_down:
             _log.warning("link down", link=self._link.id, reason=reason)
+            self._told_down = True
         self._down = reason
         # At once after a connection that worked: some devices close it after every answer.
         pause = min(_RECONNECT_MOST_S, _RECONNECT_FIRST_S * 2.0**self._attempts) if self._attempts else 0.0
@@ -351,19 +355,29 @@ class LinkTask:
 
     def _took(self, unit: Unit, talker: Bank | Poller, answer: Answer, started: float) -> None:
         now_ns, now = self._clock.mono_ns(), asyncio.get_running_loop().time()
+        if answer.lost and not answer.silent and self._answers and not self._repeated:
+            # The peer closed a connection that had worked, perhaps before it saw this request (it was
+            # idle too long, or closes after every answer): asked once more on a fresh connection.
+            self._repeated = True
+            self._drop(answer.failure, now_ns)
+            return
+        self._repeated = False
         talker.took(answer, now_ns)
         self._note_released()
         unit.answered(answer, started, now)
         self._order.remove(unit)
         self._order.append(unit)
-        self._relays_first = not isinstance(talker, Bank)
         if answer.silent:
             self._silent_in_row += 1
             if unit.poller is not talker:
                 unit.poller.give_up(answer.failure, now_ns)
         elif not answer.failure:
             self._silent_in_row = self._attempts = 0
+            self._answers += 1
             self._down = ""
+            if self._told_down:
+                _log.info("link works", link=self._link.id)
+                self._told_down = False
         if answer.lost or self._silent_in_row >= _SILENT_MOST:
             self._drop(answer.failure, now_ns)
 

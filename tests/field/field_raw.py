@@ -48,8 +48,8 @@ class Memory:
 
     def serve(self, req: Req) -> bytes:
         """The PDU of the right answer."""
-        table = {1: self.coils, 2: self.discrete, 3: self.holding, 4: self.input, 5: self.coils, 15: self.coils}
-        cells = table.get(req.function)
+        reads = {1: self.coils, 2: self.discrete, 3: self.holding, 4: self.input}
+        cells = self.coils if req.function in (5, 15) else reads.get(req.function)
         if cells is None:
             return exception(req, 1)
         if req.function in (1, 2, 3, 4) and req.count > self.most:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import itertools
 import logging
 
 import pytest
-
 from field_help import device, ids, link, reading, reg, running, station, until
 from field_raw import Memory, RawDevice, exception, rightly, silently
 
@@ -41,12 +41,13 @@ async def test_reading_has_value_quality_time_and_source(raw):
     assert len({req.transaction for req in raw.log}) == len(raw.log)
 
 
-async def bad_answer_then_good(raw, behaviour, words):
+async def bad_answer_then_good(raw, behaviour, words, breaks):
     """The bad answer makes the reading invalid and says why; the next cycle is good again."""
     seen = []
     async with running(simple(raw)) as field:
         await until(lambda: reading(field).quality.is_good)
-        raw.once.append(behaviour)
+        # Twice: a connection that breaks once is repeated on a fresh one without a word.
+        raw.once += [behaviour, behaviour] if breaks else [behaviour]
         await until(lambda: seen.append(reading(field)) or seen[-1].quality.is_invalid)
         assert words in seen[-1].reason
         assert seen[-1].value is None
@@ -83,7 +84,7 @@ def resend(**how):
 )  # fmt: skip
 async def test_bad_answers_cost_one_cycle(raw, behaviour, words, caplog):
     with caplog.at_level(logging.DEBUG):
-        await bad_answer_then_good(raw, behaviour, words)
+        await bad_answer_then_good(raw, behaviour, words, "connection" in words or "frame" in words)
     assert "Traceback" not in caplog.text
 
 
@@ -206,6 +207,15 @@ async def test_odd_unit_ids(raw, unit):
         await until(lambda: "answer from unit" in reading(field).reason)
 
 
+async def test_one_broken_connection_costs_no_reading(raw):
+    async with running(simple(raw)) as field:
+        await until(lambda: reading(field).quality.is_good)
+        raw.once.append(lambda p, r: p.close())
+        seen = []
+        await until(lambda: seen.append(reading(field)) or (raw.connections == 2 and len(raw.log) > 8))
+    assert all(r.quality.is_good for r in seen)
+
+
 async def test_one_connection_only_and_reboot(raw):
     """A device that serves one connection is never asked for a second; after a reboot it is read again."""
     raw.most_connections = 1
@@ -269,7 +279,7 @@ async def test_device_that_sends_unasked_is_dropped(raw):
 def gateway_verdict(log):
     """The dead unit's bounded share: never two requests to it without the live unit in between."""
     units = [req.unit for req in log]
-    return not any(a == b == 9 for a, b in zip(units, units[1:], strict=False))
+    return not any(a == b == 9 for a, b in itertools.pairwise(units))
 
 
 async def test_dead_unit_costs_the_others_only_its_share(raw):
@@ -287,10 +297,10 @@ async def test_dead_unit_costs_the_others_only_its_share(raw):
     assert gateway_verdict(raw.log)
     dead = [req.at for req in raw.log if req.unit == 9]
     assert all(req.address == 0 for req in raw.log if req.unit == 9), "one time-out a cycle"
-    pauses = [b - a for a, b in zip(dead, dead[1:], strict=False)]
+    pauses = [b - a for a, b in itertools.pairwise(dead)]
     assert pauses[-1] > 2 * pauses[0], "asked less often with each silence"
-    live_between = [sum(a < r.at < b for r in raw.log if r.unit == 1) for a, b in zip(dead, dead[1:], strict=False)]
-    assert live_between[-1] >= 5
+    live = [r.at for r in raw.log if r.unit == 1]
+    assert sum(dead[-2] < at < dead[-1] for at in live) >= 5
     assert raw.connections == 1, "a live unit proves the connection"
 
 
@@ -325,7 +335,8 @@ async def test_one_request_at_a_time_and_turnaround(raw):
         answered.append(asyncio.get_running_loop().time())
 
     raw.behave = slowly
-    settings = station([link(raw.port, turnaround_s=0.05)], [device(max_block=1, poll_s=0.1)], [reg(n) for n in range(3)])
+    points = [reg(n) for n in range(3)]
+    settings = station([link(raw.port, turnaround_s=0.05)], [device(max_block=1, poll_s=0.1)], points)
     async with running(settings):
         await until(lambda: len(raw.log) > 9)
     for request, before in zip(raw.log[1:], answered, strict=False):

@@ -363,7 +363,8 @@ class Station(Section):
     return_after_s: Annotated[float, Field(ge=0, le=3600)] = Field(10.0, description="good for so long before it counts again")
     start_grace_s: Annotated[float, Field(gt=0, le=600)] = Field(30.0, description="no complete poll by then: all run")
     decision_max_age_s: Annotated[float, Field(gt=0, le=60)] = Field(10.0, description="an older decision is never written")
-    gap_s: Annotated[float, Field(gt=0, le=7200)] = Field(300.0, description="longer without a sample: no line drawn across")
+    gap_s: Annotated[float, Field(gt=0, le=7200)] = Field(
+        1200.0, description="longer without a sample: no line drawn across; more than the longest logging interval, 15 min")
     bridge_s: Annotated[float, Field(ge=0, le=7200)] = Field(900.0, description="longest restart gap that is integrated")
     return_hold_s: Annotated[float, Field(ge=0, le=3600)] = Field(300.0, description="input good this long before a released stage may be held off")
     max_releases_per_h: Annotated[int, Field(ge=1, le=60)] = 3

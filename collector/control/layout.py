@@ -1,0 +1,268 @@
+"""A station's settings laid out for the step: every input, winding, stage and alarm with its place.
+
+Built once per settings file. Data and look-up only: no rules, no state.
+"""
+
+from __future__ import annotations
+
+import base64
+import zlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+from collector.control.alarms import KINDS, AlarmKind
+from collector.control.lost_inputs import InputRules
+from collector.control.stages import Timing
+from collector.points import CALL_REASONS, Point, catalogue, measurements
+from collector.settings import model as sm
+
+NS = 1_000_000_000
+#: Index into CALL_REASONS of each reason.
+REASON: Mapping[str, int] = MappingProxyType({word: i for i, word in enumerate(CALL_REASONS)})
+
+
+def ns(seconds: float) -> int:
+    return round(seconds * NS)
+
+
+@dataclass(frozen=True, slots=True)
+class InputPlan:
+    """One measurement. kind: what it is; count: what one step of its last digit is worth."""
+
+    id: str
+    device: str
+    kind: str  # "temperature", "current", "contact", "count"
+    rules: InputRules
+    count: float
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmPlan:
+    """One alarm of this station; delays in ns. subject: what it is about ("T1", "T1.stage1")."""
+
+    id: str
+    subject: str
+    kind: AlarmKind
+    on_delay: int
+    off_delay: int
+
+
+@dataclass(frozen=True, slots=True)
+class WindingPlan:
+    """One winding. place: its index in the thermal model. current, fibre: inputs; None: not measured."""
+
+    id: str
+    settings: sm.Winding
+    place: int
+    current: int | None
+    fibre: int | None
+    derived_from: tuple[int, ...]  # places of the windings whose currents make up its own
+    current_lost: int  # alarm
+
+
+@dataclass(frozen=True, slots=True)
+class StagePlan:
+    """One stage. Indices into the station's inputs and alarms; needs: local index of its pump."""
+
+    id: str
+    settings: sm.Stage
+    timing: Timing
+    index: int  # station-wide
+    feedback: int | None
+    contacts: Mapping[str, int]  # selector_auto, selector_manual, breaker_closed, interlock
+    needs: int | None
+    module: str
+    module_timeout: int
+    alarms: Mapping[str, int]
+
+
+@dataclass(frozen=True, slots=True)
+class TransformerPlan:
+    """One transformer. order: local stage indices in the order in which they are decided."""
+
+    id: str
+    settings: sm.Transformer
+    index: int
+    inputs: Mapping[str, int]
+    windings: tuple[WindingPlan, ...]
+    stages: tuple[StagePlan, ...]
+    order: tuple[int, ...]
+    groups: tuple[tuple[int, ...], ...]
+    modes: tuple[tuple[int, ...], ...]
+    alarms: Mapping[str, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """The whole station. devices: device id -> link alarm (None: it has no number, hence none)."""
+
+    points: tuple[Point, ...]
+    inputs: tuple[InputPlan, ...]
+    input_index: Mapping[str, int]
+    transformers: tuple[TransformerPlan, ...]
+    stages: tuple[StagePlan, ...]
+    windings: tuple[WindingPlan, ...]
+    alarms: tuple[AlarmPlan, ...]
+    alarm_index: Mapping[str, int]
+    station_alarms: Mapping[str, int]
+    devices: Mapping[str, int | None]
+    inputs_of: Mapping[str, tuple[int, ...]]
+    packed: str  # the settings themselves, compressed: a checkpoint carries what its state belongs to
+
+
+def lay_out(settings: sm.Settings, winding_index: Mapping[str, int]) -> Layout:
+    """winding_index: the thermal model's."""
+    station = settings.station
+    inputs: list[InputPlan] = []
+    for m in measurements(settings):
+        rate = m.input.max_rate_k_per_min if isinstance(m.input, sm.Temperature) else None
+        rules = InputRules(ns(station.stale_after_s), ns(station.return_after_s), rate)
+        count = 0.0 if m.input.type in ("float32", "float64") else abs(m.input.scale)
+        inputs.append(InputPlan(m.id, m.input.device, _kind(m.input), rules, max(count, 1e-9)))
+    at = {plan.id: i for i, plan in enumerate(inputs)}
+
+    alarms: list[AlarmPlan] = []
+
+    def alarms_of(level: str, subject: str, limits: sm.Alarms | None = None) -> dict[str, int]:
+        places: dict[str, int] = {}
+        for kind in KINDS:
+            if kind.level != level:
+                continue
+            on_s, off_s = kind.on_delay_s, kind.off_delay_s
+            if limits is not None and kind.name in _LIMIT_ALARMS:
+                on_s, off_s = limits.on_delay_s, limits.off_delay_s
+            if limits is not None and kind.name == "effectiveness_low":
+                on_s, off_s = limits.effectiveness_delay_min * 60.0, limits.off_delay_s
+            places[kind.name] = len(alarms)
+            alarms.append(AlarmPlan(f"{subject}.alarm_{kind.name}", subject, kind, ns(on_s), ns(off_s)))
+        return places
+
+    # Devices first: the alarms of what is behind them are suppressed in the same cycle.
+    devices: dict[str, int | None] = {}
+    for d in settings.devices:
+        devices[d.id] = None if d.number is None else alarms_of("device", f"device.{d.id}")["link_lost"]
+    station_alarms = alarms_of("station", "station")
+    modules = {d.id: d.relay_module for d in settings.devices}
+    transformers: list[TransformerPlan] = []
+    stages: list[StagePlan] = []
+    windings: list[WindingPlan] = []
+    for t in settings.transformers:
+        t_alarms = alarms_of("transformer", t.id, t.alarms)
+        mine: list[WindingPlan] = []
+        for w in t.windings:
+            wid = f"{t.id}.{w.id}"
+            sources = tuple(w.derived_current.factors) if w.derived_current is not None else ()
+            mine.append(
+                WindingPlan(
+                    wid,
+                    w,
+                    winding_index[wid],
+                    at.get(f"{wid}.current_a"),
+                    at.get(f"{wid}.fibre_c"),
+                    tuple(winding_index[f"{t.id}.{s}"] for s in sources),
+                    alarms_of("winding", wid)["current_lost"],
+                )
+            )
+        local = {s.id: i for i, s in enumerate(t.stages)}
+        cooling: list[StagePlan] = []
+        for s in t.stages:
+            sid = f"{t.id}.{s.id}"
+            names = ("selector_auto", "selector_manual", "breaker_closed", "interlock")
+            module = modules.get(s.relay.device)
+            cooling.append(
+                StagePlan(
+                    sid,
+                    s,
+                    _timing(s, station),
+                    len(stages) + len(cooling),
+                    at.get(f"{sid}.feedback"),
+                    {n: at[f"{sid}.{n}"] for n in names if f"{sid}.{n}" in at},
+                    local.get(s.needs_stage) if s.needs_stage is not None else None,
+                    s.relay.device,
+                    ns(module.timeout_s if module is not None else 0.0),
+                    alarms_of("stage", sid),
+                )
+            )
+        prefix = f"{t.id}."
+        own = {i.id[len(prefix) :]: n for n, i in enumerate(inputs) if i.id.startswith(prefix)}
+        transformers.append(
+            TransformerPlan(
+                t.id,
+                t,
+                len(transformers),
+                {name: n for name, n in own.items() if "." not in name},
+                tuple(mine),
+                tuple(cooling),
+                _order(cooling),
+                _groups(t.stages),
+                tuple(tuple(local[n] for n in mode.needs) for mode in t.modes),
+                t_alarms,
+            )
+        )
+        stages += cooling
+        windings += mine
+    inputs_of = {d: tuple(i for i, p in enumerate(inputs) if p.device == d) for d in devices}
+    return Layout(
+        catalogue(settings),
+        tuple(inputs),
+        at,
+        tuple(transformers),
+        tuple(stages),
+        tuple(windings),
+        tuple(alarms),
+        {a.id: i for i, a in enumerate(alarms)},
+        station_alarms,
+        devices,
+        inputs_of,
+        base64.b85encode(zlib.compress(settings.model_dump_json(exclude_unset=True).encode(), 9)).decode(),
+    )
+
+
+def unpack(packed: str) -> sm.Settings:
+    """The settings of `Layout.packed`. ValueError when damaged or of another version."""
+    try:
+        return sm.Settings.model_validate_json(zlib.decompress(base64.b85decode(packed)))
+    except zlib.error as error:
+        raise ValueError(f"packed settings are damaged: {error}") from error
+
+
+_LIMIT_ALARMS = frozenset({"hot_spot_high", "hot_spot_high_high", "top_oil_high", "top_oil_high_high"})
+
+
+def _kind(register: sm.Register) -> str:
+    if isinstance(register, sm.Temperature | sm.Temperature2):
+        return "temperature"
+    if isinstance(register, sm.Current):
+        return "current"
+    return "contact" if isinstance(register, sm.BoolInput) else "count"
+
+
+def _timing(stage: sm.Stage, station: sm.Station) -> Timing:
+    return Timing(
+        ns(stage.pickup_delay_s),
+        ns(stage.minimum_run_s),
+        ns(stage.restart_inhibit_s),
+        ns(stage.feedback_delay_s),
+        ns(stage.stagger_s),
+        ns(station.return_hold_s),
+        stage.max_starts_per_h,
+        station.max_releases_per_h,
+    )
+
+
+def _order(stages: list[StagePlan]) -> tuple[int, ...]:
+    """Those that need a pump before their pump, so that it is called with them; else by place."""
+
+    def depth(i: int) -> int:
+        hops, pump = 0, stages[i].needs
+        while pump is not None and hops <= len(stages):
+            hops, pump = hops + 1, stages[pump].needs
+        return hops
+
+    return tuple(sorted(range(len(stages)), key=lambda i: (-depth(i), i)))
+
+
+def _groups(stages: tuple[sm.Stage, ...]) -> tuple[tuple[int, ...], ...]:
+    names = dict.fromkeys(s.rotation_group for s in stages if s.rotation_group is not None)
+    return tuple(tuple(i for i, s in enumerate(stages) if s.rotation_group == name) for name in names)

@@ -1,0 +1,97 @@
+"""Does an output do what was decided? Read-back against decision, release by the module, other masters.
+
+Judges only; what to call is decided in stages.py. No clock, no I/O.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from enum import Enum
+
+from collector.messages import RelayStatus
+
+NS = 1_000_000_000
+#: A coil may take this long to follow a decision [s]: write, next poll, read-back.
+SETTLE_S = 15.0
+
+
+class Trouble(Enum):
+    NONE = ""
+    LINK = "link"  # its module does not answer
+    MISMATCH = "mismatch"  # reads back different from what was decided
+    FOREIGN = "foreign"  # changed although nothing was written
+    UNVERIFIED = "unverified"  # the module's own release settings are not as declared
+
+
+@dataclass(frozen=True, slots=True)
+class OutputState:
+    """One output's memory; ns, -1: none.
+
+    wanted, wanted_ns: coil state last decided, and since when. read: last known coil state.
+    differs_ns: since when it reads back different. silent_ns: since when its module is silent.
+    """
+
+    wanted: bool | None = None
+    wanted_ns: int = -1
+    read: bool | None = None
+    differs_ns: int = -1
+    silent_ns: int = -1
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What one look at an output shows. released: the module let go of it by itself while it was held."""
+
+    trouble: Trouble = Trouble.NONE
+    reason: str = ""
+    released: bool = False
+
+
+NOTHING = Seen()
+
+
+def look(
+    state: OutputState, relay: RelayStatus | None, now: int, timeout: int, settle: int
+) -> tuple[OutputState, Seen]:
+    """The output one cycle on. timeout: after this silence its module releases it [ns]. settle: ns.
+
+    None: the output is not read back here (a trace); nothing can be said about it.
+    """
+    if relay is None:
+        return state, NOTHING
+    if not relay.link_ok or relay.energised is None:
+        silent_ns = state.silent_ns if state.silent_ns >= 0 else now
+        if silent_ns != state.silent_ns:
+            state = replace(state, silent_ns=silent_ns)
+        if now - silent_ns < timeout:
+            return state, NOTHING
+        released = state.wanted is True
+        if released and state.read is not False:
+            state = replace(state, read=False)
+        return state, Seen(Trouble.LINK, relay.reason or "its module does not answer", released)
+    # Held (read back as energised since we decided so), and now it is not: the module let go.
+    let_go = (
+        state.wanted is True
+        and state.read is True
+        and not relay.energised
+        and relay.mono_ns > state.wanted_ns
+    )
+    differs = state.wanted is not None and relay.energised is not state.wanted
+    differs_ns = (state.differs_ns if state.differs_ns >= 0 else now) if differs else -1
+    if (relay.energised, differs_ns, -1) != (state.read, state.differs_ns, state.silent_ns):
+        state = replace(state, read=relay.energised, differs_ns=differs_ns, silent_ns=-1)
+    if relay.foreign:
+        return state, Seen(Trouble.FOREIGN, relay.reason or "another master has written it", let_go)
+    if differs and now - max(differs_ns, state.wanted_ns) >= settle:
+        word = {True: "energised (held off)", False: "released"}
+        reason = f"decided {word[bool(state.wanted)]}, reads back {word[relay.energised]}"
+        return state, Seen(Trouble.MISMATCH, reason, let_go)
+    if not relay.verified:
+        reason = relay.reason or "the module's own release settings are not as declared"
+        return state, Seen(Trouble.UNVERIFIED, reason, let_go)
+    return state, Seen(released=True) if let_go else NOTHING
+
+
+def decided(state: OutputState, wanted: bool, now: int) -> OutputState:
+    """Note what was decided in this cycle."""
+    return state if state.wanted is wanted else replace(state, wanted=wanted, wanted_ns=now, differs_ns=-1)

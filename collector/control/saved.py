@@ -1,0 +1,240 @@
+"""The step's memory as JSON and back, by id, so that it survives a restart and a change of settings.
+
+Only form and time shift. What a restored state leads to is the step's business; no I/O.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import MISSING, Field, fields, replace
+from enum import Enum
+from typing import Any, TypeVar
+
+from collector.control import alarms as al
+from collector.control import lost_inputs as li
+from collector.control import outputs as out
+from collector.control.layout import NS, unpack
+from collector.control.stages import NEVER, StageState
+from collector.control.state import Gap, Peak, Plan, State, Substitute, TransformerState, initial
+from collector.quality import Quality
+from collector.thermal import track
+from collector.thermal.model import Model, compile_model
+
+FORMAT = 1
+T = TypeVar("T")
+
+#: Fields of a transformer's state that are told per stage or per winding.
+_PER_ITEM = frozenset({"roles", "cold", "phase_ns", "doubted", "last_load"})
+
+
+def _flat(value: Any) -> Any:
+    if isinstance(value, Quality):
+        return value.bits
+    if isinstance(value, Enum):
+        return value.value
+    if isinstance(value, tuple):
+        return list(value)
+    if isinstance(value, li.FrozenWatch | Peak):
+        return _told(value)
+    return value
+
+
+def _default(f: Field[Any]) -> Any:
+    return f.default if f.default is not MISSING else None
+
+
+def _told(item: Any, without: frozenset[str] = frozenset()) -> dict[str, Any]:
+    """The fields of a dataclass that differ from their defaults."""
+    told: dict[str, Any] = {}
+    for f in fields(item):
+        value = getattr(item, f.name)
+        if f.name not in without and value != _default(f):
+            told[f.name] = _flat(value)
+    return told
+
+
+def _made(kind: type[T], told: Mapping[str, Any], shift: int, without: frozenset[str] = frozenset()) -> T:
+    """Inverse of `_told`; times move by `shift` ns."""
+    values: dict[str, Any] = {}
+    for f in fields(kind):  # type: ignore[arg-type]
+        if f.name not in told or f.name in without:
+            continue
+        value, default = told[f.name], _default(f)
+        if isinstance(default, Quality):
+            value = Quality.from_bits(value)
+        elif isinstance(default, Enum):
+            value = type(default)(value)
+        elif isinstance(default, li.FrozenWatch | Peak):
+            value = _made(type(default), value, shift)
+        elif isinstance(default, tuple):
+            value = tuple(_moved(v, shift) if f.name in ("starts", "releases") else v for v in value)
+        elif f.name.endswith("_ns"):
+            value = _moved(value, shift)
+        elif default is not None and type(value) is not type(default) and not isinstance(default, float):
+            raise ValueError(f"{kind.__name__}.{f.name}: {value!r} is not of the right type")
+        values[f.name] = value
+    return kind(**values)
+
+
+def _moved(ns: int, shift: int) -> int:
+    if not isinstance(ns, int):
+        raise ValueError(f"{ns!r} is not a time in ns")
+    return ns if ns < 0 or ns >= NEVER else ns + shift
+
+
+def as_dict(state: State) -> dict[str, Any]:
+    layout = state.layout
+    stages: dict[str, Any] = {}
+    windings: dict[str, Any] = {}
+    transformers: dict[str, Any] = {}
+    for t in layout.transformers:
+        ts = state.transformers[t.index]
+        transformers[t.id] = _told(ts, _PER_ITEM) | {"mode": t.settings.modes[ts.mode].id}
+        for k, s in enumerate(t.stages):
+            stages[s.id] = {
+                "stage": _told(state.stages[s.index]),
+                "output": _told(state.outputs[s.index]),
+                "run_ns": state.run_ns[s.index],
+                "role": t.stages[ts.roles[k]].id,
+                "cold": ts.cold[k],
+                "adopted": state.adopted[s.index],
+            }
+        for k, w in enumerate(t.windings):
+            windings[w.id] = {
+                "phase_ns": ts.phase_ns[k],
+                "doubted": ts.doubted[k],
+                "last_load": ts.last_load[k],
+            }
+    return {
+        "format": FORMAT,
+        "settings": layout.packed,
+        "settings_hash": state.settings_hash,
+        "seen_hash": state.seen_hash,
+        "mono_ns": state.mono_ns,
+        "sequence": state.sequence,
+        "started_ns": state.started_ns,
+        "deciding": state.deciding,
+        "inputs": {p.id: _told(i) for p, i in zip(layout.inputs, state.inputs, strict=True)},
+        "stages": stages,
+        "windings": windings,
+        "transformers": transformers,
+        "alarms": {p.id: _told(a) for p, a in zip(layout.alarms, state.alarms, strict=True) if a != al.QUIET},
+        "alarm_count": state.alarm_count,
+        "substitutes": [[s.id, s.value, s.until_ns] for s in state.substitutes],
+        "devices_down": dict(state.devices_down),
+        "thermal": None if state.thermal is None else track.to_dict(state.thermal),
+    }
+
+
+def dump(state: State) -> bytes:
+    return json.dumps(as_dict(state), separators=(",", ":"), allow_nan=False).encode()
+
+
+def _take(plan: Plan, told: Mapping[str, Any], shift: int, thermal: track.ThermalState | None) -> State:
+    """A state of this plan from what was told, by id; what is new begins, what is gone is left."""
+    layout = plan.layout
+    fresh = initial(plan)
+    transformers: list[TransformerState] = []
+    for t, new in zip(layout.transformers, fresh.transformers, strict=True):
+        known = told["transformers"].get(t.id)
+        if known is None:
+            transformers.append(new)
+            continue
+        modes = [m.id for m in t.settings.modes]
+        ts = _made(TransformerState, known, shift, _PER_ITEM | {"mode"})
+        place = {s.id: k for k, s in enumerate(t.stages)}
+        roles = tuple(place.get(told["stages"].get(s.id, {}).get("role"), -1) for s in t.stages)
+        if sorted(roles) != list(range(len(t.stages))) or any(
+            t.stages[k].settings.rotation_group != t.stages[r].settings.rotation_group
+            for k, r in enumerate(roles)
+        ):
+            roles = new.roles
+        w = [told["windings"].get(x.id, {}) for x in t.windings]
+        transformers.append(
+            replace(
+                ts,
+                mode=modes.index(known["mode"]) if known["mode"] in modes else 0,
+                roles=roles,
+                cold=tuple(bool(told["stages"].get(s.id, {}).get("cold", False)) for s in t.stages),
+                phase_ns=tuple(_moved(x.get("phase_ns", -1), shift) for x in w),
+                doubted=tuple(bool(x.get("doubted", False)) for x in w),
+                last_load=tuple(x.get("last_load") for x in w),
+            )
+        )
+    s_told = [told["stages"].get(s.id, {}) for s in layout.stages]
+    return replace(
+        fresh,
+        mono_ns=_moved(told["mono_ns"], shift),
+        sequence=told["sequence"],
+        seen_hash=told["seen_hash"],
+        started_ns=_moved(told["started_ns"], shift),
+        deciding=bool(told["deciding"]),
+        inputs=tuple(_made(li.InputState, told["inputs"].get(p.id, {}), shift) for p in layout.inputs),
+        stages=tuple(_made(StageState, x.get("stage", {}), shift) for x in s_told),
+        adopted=tuple(bool(x.get("adopted", False)) for x in s_told),
+        outputs=tuple(_made(out.OutputState, x.get("output", {}), shift) for x in s_told),
+        run_ns=tuple(int(x.get("run_ns", 0)) for x in s_told),
+        transformers=tuple(transformers),
+        alarms=tuple(_made(al.AlarmState, told["alarms"].get(p.id, {}), shift) for p in layout.alarms),
+        alarm_count=told["alarm_count"],
+        substitutes=tuple(
+            Substitute(i, float(v), _moved(u, shift))
+            for i, v, u in told["substitutes"]
+            if i in layout.input_index
+        ),
+        devices_down={
+            d: _moved(since, shift) for d, since in told["devices_down"].items() if d in layout.devices
+        },
+        thermal=thermal,
+    )
+
+
+def carry_over(state: State, old_plan: Plan, new_plan: Plan) -> State:
+    """The state under a new plan, at the same time of the same run."""
+    thermal = None
+    if state.thermal is not None:
+        thermal = track.migrate(old_plan.model, new_plan.model, state.thermal)
+    return _take(new_plan, as_dict(state), 0, thermal)
+
+
+def load(plan: Plan, data: bytes, gap: Gap) -> State:
+    """See `engine.restore`."""
+    try:
+        told = json.loads(data)
+        if not isinstance(told, dict) or told.get("format") != FORMAT:
+            raise ValueError(f"checkpoint is not of format {FORMAT}")
+        return _restored(plan, told, gap)
+    except (KeyError, TypeError, AttributeError, IndexError, OverflowError) as error:
+        raise ValueError(f"checkpoint cannot be read: {error!r}") from error
+
+
+def _restored(plan: Plan, told: dict[str, Any], gap: Gap) -> State:
+    gap_ns = round((gap.gap_s or 0.0) * NS)
+    # Timers go on as if the time of the gap had passed; of an unknown gap nothing can be said, and
+    # every timer that is still running only prolongs running.
+    shift = gap.mono_ns - (told["mono_ns"] + gap_ns) if told["mono_ns"] >= 0 else 0
+    old_model: Model = plan.model
+    if told["settings"] != plan.layout.packed:
+        old_model = compile_model(unpack(told["settings"]))
+    thermal = None
+    if told["thermal"] is not None:
+        thermal = track.from_dict(old_model, told["thermal"])
+        if old_model is not plan.model:
+            thermal = track.migrate(old_model, plan.model, thermal)
+        bridge = gap.same_boot and gap.gap_s is not None and gap.gap_s <= plan.settings.station.bridge_s
+        thermal = track.resume(plan.model, thermal, gap.mono_ns, gap.gap_s, bridge)
+    state = _take(plan, told, shift, thermal)
+    stages = state.stages
+    if not gap.same_boot or gap.gap_s is None:
+        # Nobody knows how much of a hold-off is left, so there is none.
+        stages = tuple(replace(s, hold_until_ns=-1) if s.hold_until_ns >= 0 else s for s in stages)
+    return replace(
+        state,
+        mono_ns=gap.mono_ns,
+        started_ns=-1,
+        deciding=False,
+        adopted=(False,) * len(stages),
+        stages=stages,
+        devices_down={},
+    )

@@ -1,0 +1,171 @@
+"""What the step remembers and what it goes by: plan and state, data only.
+
+No rules here. State is immutable; its tuples are in the order of the plan's layout.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from collector.control import alarms as al
+from collector.control import lost_inputs as li
+from collector.control import outputs as out
+from collector.control.layout import Layout, TransformerPlan, lay_out
+from collector.control.stages import StageState
+from collector.settings.model import Settings
+from collector.thermal import track
+from collector.thermal.model import Model, compile_model
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """The time between a checkpoint and the restart that uses it.
+
+    same_boot: the machine has not been restarted since.
+    gap_s: how long [s]; None when neither the boot nor a plausible wall clock tells.
+    mono_ns: station-monotonic time of the restart [ns].
+    """
+
+    same_boot: bool
+    gap_s: float | None
+    mono_ns: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Plan:
+    """Settings made ready for stepping. Build it with `build`; it never changes.
+
+    assume_running_as_called: for traces without feedback columns: what is called counts as running.
+    """
+
+    settings: Settings
+    settings_hash: str
+    assume_running_as_called: bool
+    model: Model
+    layout: Layout
+
+
+@dataclass(frozen=True, slots=True)
+class Peak:
+    """The highest value since reset and when it was [ns]; value None: none yet."""
+
+    value: float | None = None
+    mono_ns: int = -1
+
+
+NO_WATCH, NO_PEAK = li.FrozenWatch(), Peak()
+
+
+@dataclass(frozen=True, slots=True)
+class TransformerState:
+    """One transformer's memory. Times in ns; -1: not running.
+
+    mode, mode_ok: cooling mode in force, and whether any mode's stages are proven. roles: per stage,
+    whose limits it works to. next_start_ns: no ordinary start before. at_alarm: alarm temperature, with
+    deadband. frozen: watch on top oil. phase_ns: per winding, since when it is the odd one out.
+    cold: per stage, cold-oil block in force. doubted: per winding, a questionable hot spot was integrated.
+    """
+
+    mode: int = 0
+    mode_ok: bool = False
+    roles: tuple[int, ...] = ()
+    next_start_ns: int = -1
+    at_alarm: bool = False
+    frozen: li.FrozenWatch = NO_WATCH
+    disagree_ns: int = -1
+    agree_ns: int = -1
+    disagree: bool = False
+    ambient_ns: int = -1
+    phase_ns: tuple[int, ...] = ()
+    oil_lost_ns: int = -1
+    pumps_lost_ns: int = -1
+    trip_ns: int = -1
+    cold: tuple[bool, ...] = ()
+    doubted: tuple[bool, ...] = ()
+    last_load: tuple[float | None, ...] = ()
+    hot_spot: Peak = NO_PEAK
+    top_oil: Peak = NO_PEAK
+    load: Peak = NO_PEAK
+
+
+@dataclass(frozen=True, slots=True)
+class Substitute:
+    """A value an operator put in for a measurement, until a time [ns]."""
+
+    id: str
+    value: float
+    until_ns: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class State:
+    """All memory between steps. Immutable; opaque to others except through the functions below.
+
+    Tuples are in the order of the plan's layout. started_ns: first step since start. deciding: outputs
+    are being decided. adopted: per stage, its read-back was taken over. run_ns: proven running time.
+    """
+
+    mono_ns: int
+    sequence: int
+    settings_hash: str
+    layout: Layout
+    started_ns: int
+    deciding: bool
+    inputs: tuple[li.InputState, ...]
+    stages: tuple[StageState, ...]
+    adopted: tuple[bool, ...]
+    outputs: tuple[out.OutputState, ...]
+    run_ns: tuple[int, ...]
+    transformers: tuple[TransformerState, ...]
+    alarms: tuple[al.AlarmState, ...]
+    alarm_count: int
+    substitutes: tuple[Substitute, ...]
+    devices_down: Mapping[str, int]
+    thermal: track.ThermalState | None
+    estimate: track.Estimate | None
+    seen_hash: str = ""
+
+
+def build(settings: Settings, settings_hash: str = "", *, assume_running_as_called: bool = False) -> Plan:
+    """Make settings (already cross-checked) ready for stepping."""
+    model = compile_model(settings)
+    layout = lay_out(settings, model.winding_index)
+    return Plan(settings, settings_hash, assume_running_as_called, model, layout)
+
+
+def initial(plan: Plan) -> State:
+    """The state of a station that nothing is known about yet. The first step starts `start_grace_s`."""
+    layout = plan.layout
+    n = len(layout.stages)
+    return State(
+        -1,
+        0,
+        plan.settings_hash,
+        layout,
+        -1,
+        False,
+        (li.InputState(),) * len(layout.inputs),
+        (StageState(),) * n,
+        (False,) * n,
+        (out.OutputState(),) * n,
+        (0,) * n,
+        tuple(fresh_transformer(t) for t in layout.transformers),
+        (al.QUIET,) * len(layout.alarms),
+        0,
+        (),
+        {},
+        None,
+        None,
+    )
+
+
+def fresh_transformer(t: TransformerPlan) -> TransformerState:
+    n, w = len(t.stages), len(t.windings)
+    return TransformerState(
+        roles=tuple(range(n)),
+        phase_ns=(-1,) * w,
+        cold=(False,) * n,
+        doubted=(False,) * w,
+        last_load=(None,) * w,
+    )

@@ -44,6 +44,7 @@ class Part:
         self.values: dict[str, Any] = {}
         self.lines: dict[str, int] = {}
         self.broken: set[str] = set()
+        self.origins: dict[str, int] = {}  # which node a key's value came from: equal when used by alias
 
     def __getattr__(self, key: str) -> Any:
         if key in self.broken:
@@ -217,6 +218,7 @@ class Binder:
             inner = f"{path}.{name}" if path else name
             if entry is not None:
                 part.lines.update(_lines(name, entry))
+                part.origins[name] = id(entry.value)
                 try:
                     part.values[name] = self.value(shape, entry.value, inner, entry.line)
                 except Unknown:

@@ -73,7 +73,7 @@ Rules = tuple[Callable[..., Found], ...]
 
 
 def _station(run: Run, root: Part) -> None:
-    whole: Rules = (decision_age, data_dir, duplicate_ids, mqtt, scada)
+    whole: Rules = (decision_age, polls, data_dir, duplicate_ids, mqtt, scada)
     shared: Rules = (links_shared, devices_shared, registers_shared, coils_shared)
     for rule in whole + shared:
         run(rule, root)
@@ -81,7 +81,7 @@ def _station(run: Run, root: Part) -> None:
         run(link_keys, link)
         run(link_used, root, link)
     for device in _listed(root, "devices"):
-        rules: Rules = (device_link, device_timing, device_used, relay_module)
+        rules: Rules = (device_link, block_size, device_used, relay_module)
         for rule in rules:
             run(rule, root, device)
     for part in walk(root):
@@ -96,7 +96,7 @@ def _station(run: Run, root: Part) -> None:
 
 
 def _transformer(run: Run, root: Part, t: Part) -> None:
-    own: Rules = (names, mode_set, life, loading, design_and_size, oil_weights, tap_changer, lost_inputs, redundancy)
+    own: Rules = (names, mode_set, winding_modes, life, loading, design_and_size, oil_weights, tap_changer, lost_inputs, redundancy)
     limits: Rules = (alarm_order, alarms_and_pickups, alarm_range, full_load, stage_order, rotation)
     for rule in own + limits:
         run(rule, t)
@@ -113,7 +113,7 @@ def _transformer(run: Run, root: Part, t: Part) -> None:
             run(rule, t, mode)
         for stronger in _listed(t, "modes"):
             run(mode_pair, t, mode, stronger)
-    winding_rules: Rules = (winding_current, winding_factor, winding_modes, derived_current, derived_cycle)
+    winding_rules: Rules = (winding_current, winding_factor, derived_current, derived_cycle)
     for winding in _listed(t, "windings"):
         for rule in winding_rules:
             run(rule, t, winding)
@@ -136,6 +136,12 @@ def _ids(parts: list[Part]) -> list[str]:
     if len(set(ids)) < len(ids) or any(p.cls in (Winding, Stage) and p.id in _reserved() for p in parts):
         raise Unknown("id")
     return ids
+
+
+def _stage_ids(t: Part) -> list[str]:
+    """As `_ids`; windings and stages share one namespace."""
+    _ids([*t.windings, *t.stages])
+    return _ids(t.stages)
 
 
 def _reserved() -> set[str]:
@@ -437,21 +443,42 @@ def device_link(root: Part, device: Part) -> Found:
             )
 
 
-def device_timing(root: Part, device: Part) -> Found:
-    station, key = root.station, "poll_s"
-    if station.stale_after_s <= device.poll_s:
-        text = f"poll_s {device.poll_s:g} is not below the station's stale_after_s {station.stale_after_s:g}: its inputs would be lost between two polls"
-        yield device.fault(key, f"{text} (poll at least twice in that time)")
-    elif station.stale_after_s < 2 * device.poll_s:
-        text = (
-            f"one missed poll of {device.poll_s:g} s makes its inputs stale after {station.stale_after_s:g} s"
-        )
-        yield device.fault(key, f"{text} (poll at least twice in that time)", "warning")
-    if station.gap_s <= device.poll_s:
-        yield device.fault(
-            key,
-            f"poll_s {device.poll_s:g} is not below the station's gap_s {station.gap_s:g}: every poll would be a gap (raise gap_s)",
-        )
+def polls(root: Part) -> Found:
+    """Every device must be polled well within the station's limits; one cause, one fault."""
+    station = root.station
+    devices = [device for device in root.devices if "poll_s" not in device.broken]
+    for key, why in (
+        ("stale_after_s", "inputs would be lost between two polls"),
+        ("gap_s", "every poll would count as a gap"),
+    ):
+        limit = getattr(station, key)
+        slow = [device for device in devices if limit <= device.poll_s]
+        text = f"{why} (poll at least twice in that time)"
+        if len(slow) > 1 and station.given(key):
+            longest = max(device.poll_s for device in slow)
+            yield station.fault(key, f"{limit:g} is not above the devices' poll_s of up to {longest:g}: {text}")
+        else:
+            for device in slow:
+                yield device.fault("poll_s", f"{device.poll_s:g} is not below the station's {key} {limit:g}: {text}")
+    for device in devices:
+        if device.poll_s < station.stale_after_s < 2 * device.poll_s:
+            stale = f"one missed poll makes its inputs stale after {station.stale_after_s:g} s"
+            yield device.fault("poll_s", f"{stale} (poll at least twice in that time)", "warning")
+
+
+def block_size(root: Part, device: Part) -> Found:
+    """A value is never split, so the largest must fit into one block."""
+    for _, reg in _registers(root):
+        try:
+            if reg.device != device.id or _place(reg)[0] in _BITS:
+                continue
+            words = WORDS[_type(reg)]
+        except Unknown:
+            continue
+        if words > device.max_block:
+            text = f"{device.max_block} is less than the {words} registers of {reg.path}"
+            yield device.fault("max_block", f"{text} (a value is never split; at least {words})")
+            return
 
 
 def device_used(root: Part, device: Part) -> Found:
@@ -579,12 +606,6 @@ def register_place(root: Part, reg: Part) -> Found:
         yield reg.fault(
             "reference" if reg.reference is not None else "address",
             f"a {_type(reg)} at address {address} runs past the last register, 65535",
-        )
-    device = _find(root.devices, reg.device)
-    if table not in _BITS and words > device.max_block:
-        yield reg.fault(
-            "type",
-            f"a {_type(reg)} takes {words} registers, more than max_block {device.max_block} of {device.id} (a value is never split)",
         )
 
 
@@ -978,7 +999,7 @@ def _alike(stage: Part, before: Part) -> bool:
 
 def stage_needs(t: Part, stage: Part) -> Found:
     if stage.needs_stage is not None:
-        known = _ids(t.stages)
+        known = _stage_ids(t)
         if stage.needs_stage == stage.id:
             yield stage.fault("needs_stage", "the stage names itself (name the pump that these fans need)")
             return
@@ -1065,7 +1086,7 @@ def rotation(t: Part) -> Found:
 
 
 def mode_needs(t: Part, mode: Part) -> Found:
-    known = _ids(t.stages)
+    known = _stage_ids(t)
     for i, name in enumerate(mode.needs):
         yield from _unknown_name(mode, f"needs[{i}]", "stage", name, known)
     if len(set(mode.needs)) < len(mode.needs):
@@ -1112,7 +1133,8 @@ def mode_cooling(t: Part, mode: Part) -> Found:
             "cooling", f"{letters} is without fans, but {fans[0].id} in needs is one ({letters[:2]}AF?)"
         )
     for stage in fans:
-        if stage.needs_stage is not None and stage.needs_stage not in mode.needs:
+        pump = stage.needs_stage
+        if pump not in mode.needs and any(other.id == pump and other.kind == "pumps" for other in t.stages):
             yield mode.fault(
                 "needs", f"{stage.id} does nothing without {stage.needs_stage} (name that stage too)"
             )
@@ -1303,17 +1325,22 @@ def winding_factor(t: Part, winding: Part) -> Found:
         )
 
 
-def winding_modes(t: Part, winding: Part) -> Found:
+def winding_modes(t: Part) -> Found:
+    """Every winding has figures for every mode. Windings that share theirs by alias are told once."""
     known = _ids(t.modes)
-    for name in winding.modes:
-        if name not in known:
+    seen: set[int] = set()
+    for winding in t.windings:
+        if "modes" in winding.broken or winding.origins["modes"] in seen:
+            continue
+        seen.add(winding.origins["modes"])
+        misnamed = [name for name in winding.modes if name not in known]
+        for name in misnamed:
             close = difflib.get_close_matches(name, known, 1, 0.5)
             hint = f"did you mean {close[0]}?" if close else f"there are: {', '.join(known)}"
             yield winding.modes[name].fault("", f"no mode is called {name} ({hint})")
-    misnamed = [name for name in winding.modes if name not in known]
-    for name in known:
-        if name not in winding.modes and not difflib.get_close_matches(name, misnamed, 1, 0.5):
-            yield winding.fault("modes", f"mode {name} is missing (give its gradient_k and rated_current_a)")
+        for name in known:
+            if name not in winding.modes and not difflib.get_close_matches(name, misnamed, 1, 0.5):
+                yield winding.fault("modes", f"mode {name} is missing (give its gradient_k and rated_current_a)")
 
 
 def derived_current(t: Part, winding: Part) -> Found:

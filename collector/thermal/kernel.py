@@ -3,7 +3,7 @@
 Every temperature of a station is a compartment of first order, z' = (f - z)/tau, in one array
 z = [dtheta_h1 (W), dtheta_h2 (W), oil (T)]. Pure; nothing here knows samples, quality or the clock.
 
-[1] IEC 60076-7:2018, 8.2. [2] IEEE Std C57.91-2011, clause 7. [3] JCGM 100:2008 (GUM).
+[1] IEC 60076-7:2018, 8.2. [2] IEEE Std C57.91-2011, clause 7.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from numpy.polynomial import legendre
 from collector.thermal.ieee import cooling_excess
 from collector.thermal.model import Bools, Floats, Ints, Model
 from collector.thermal.params import KELVIN
+from collector.thermal.uncertainty import COVERAGE, estimated_oil_variance, measured_oil_variance
 
 #: Nodes per panel (Radau: the last node is the panel's end) and panels per time constant.
 _NODES = 4
@@ -72,6 +73,7 @@ class Regime:
     inverse_n: Floats
     gradient_variance: Floats  # relative variance of the gradient: u_gradient^2 + (y u_current)^2 (W,)
     gradient_only_variance: Floats
+    u_oil_k: Floats  # of measured oil, per winding (W,)
     current_sensitivity: Floats  # y u_current (W,)
     oil_sensitivity: Floats  # 2 x u_oil_current (T,)
     settle_s: Floats
@@ -141,6 +143,7 @@ def _regime(
         "inverse_n": 1.0 / x[nonlinear],
         "gradient_variance": u_gradient + (y * model.u_current) ** 2,
         "gradient_only_variance": u_gradient,
+        "u_oil_k": model.u_oil_k[model.owner],
         "current_sensitivity": y * model.u_current,
         "oil_sensitivity": 2.0 * x * model.u_oil_current,
         "settle_s": model.settle_s[mode, ti],
@@ -326,10 +329,7 @@ def _panels(
     expected = found[..., 2 * w :] + ambient * (1.0 - regime.ambient_gain)
     oil = nodes[..., w + t :]
     if estimated is None:
-        # [3], [1]: oil sensor, hot-spot factor with gradient, and current are independent of each other
-        variance = gradient * gradient
-        variance *= regime.gradient_variance
-        variance += (model.u_oil_k * model.u_oil_k)[model.owner]
+        variance = measured_oil_variance(gradient, regime.gradient_variance, regime.u_oil_k)
         end_offset = oil[-1, -1] - expected[-1, -1]
     else:
         time = (np.cumsum(dt_s) - dt_s)[:, None, None] + dt * _C[:, None]
@@ -337,10 +337,10 @@ def _panels(
         carried = offset_k * np.exp(-time * fading)
         oil = np.where(estimated, expected + carried, oil)
         end_offset = oil[-1, -1] - expected[-1, -1]
-        variance = _variance(model, regime, estimated, gradient, expected - ambient, p)
+        variance = _estimated_variance(model, regime, estimated, gradient, expected - ambient, p)
     hot = np.take(oil, model.owner, axis=-1) + gradient
     u = np.sqrt(variance, out=variance)
-    u *= 2.0
+    u *= COVERAGE
     # V = exp(a + b theta - c / (theta + 273)) at theta - U, theta, theta + U: (3, P, M, W), in place
     rate = hot + _SIGNS * u
     inverse = rate + KELVIN
@@ -378,19 +378,22 @@ def _nonlinear(z: Floats, f: Floats, growth: Floats, per_tau: Floats, regime: Re
     raise ArithmeticError(f"top oil of IEEE C57.91 did not settle within 200 iterations (still {change} K)")
 
 
-def _variance(
+def _estimated_variance(
     model: Model, regime: Regime, estimated: Bools, gradient: Floats, rise: Floats, p: Floats
 ) -> Floats:
-    """Variance of the hot spot [K^2] where some oil is estimated; see uncertainty.py for the equation.
-
-    The current error that heats the winding also heats the oil: those two add before squaring.
-    """
+    """Variance of the hot spot [K^2] where some transformers are on estimated oil, others on measured."""
     share = np.where(p > 0, (p - regime.loss_base) / np.where(p > 0, p, 1.0), 0.0)
-    oil = np.where(estimated, regime.oil_sensitivity * share * rise, 0.0)
     own = np.where(estimated, model.u_ambient_k**2 + model.u_rise_k**2, model.u_oil_k**2)
-    current = gradient * regime.current_sensitivity + np.take(oil, model.owner, axis=-1)
-    variance = gradient * gradient * regime.gradient_only_variance + current * current
-    return np.asarray(variance + own[model.owner])
+    owner = model.owner
+    return estimated_oil_variance(
+        gradient,
+        regime.gradient_only_variance,
+        regime.current_sensitivity,
+        np.take(np.where(estimated, rise, 0.0), owner, axis=-1),
+        np.take(share, owner, axis=-1),
+        regime.oil_sensitivity[owner],
+        own[owner],
+    )
 
 
 def steady(model: Model, regime: Regime, inputs: Floats) -> Floats:

@@ -128,6 +128,8 @@ class ThermalState:
     #: knots after firm_ns, and what is in force from firm_ns on
     rows: tuple[_Row, ...]
     controls: tuple[_Control, ...]
+    #: firm and live are one, nothing waits, nothing is substituted, all have started
+    simple: bool
     started: Bools
     restored: Bools
     bridging: Bools
@@ -139,6 +141,7 @@ class ThermalState:
     start: _Mark
     hours: tuple[_Mark, ...]
     days: tuple[_Mark, ...]
+    windows: Floats
     unmonitored_s: Floats
     unmonitored_life_h: Floats
     unknown_gaps: Ints
@@ -203,6 +206,7 @@ def initial(model: Model, t_ns: int) -> ThermalState:
         filling=_const(np.zeros(w, dtype=np.bool_)),
         rows=(),
         controls=(_Control(t_ns, regime(model, np.zeros(t, dtype=np.int64)), None),),
+        simple=False,
         started=_const(np.zeros(t, dtype=np.bool_)),
         restored=_const(np.zeros(t, dtype=np.bool_)),
         bridging=_const(np.zeros(t, dtype=np.bool_)),
@@ -213,6 +217,7 @@ def initial(model: Model, t_ns: int) -> ThermalState:
         start=start,
         hours=(start,),
         days=(start,),
+        windows=_windows(model, start, (start,), (start,)),
         unmonitored_s=monitored,
         unmonitored_life_h=_const(np.zeros(w)),
         unknown_gaps=_const(np.zeros(t, dtype=np.int64)),
@@ -258,15 +263,11 @@ def advance(model: Model, state: ThermalState, sample: Sample) -> tuple[ThermalS
     if filled is not None and not filled.any():
         filled = None
     if (
-        estimated is None
+        state.simple
+        and estimated is None
         and filled is None
-        and not state.rows
-        and state.firm_ns == state.t_ns
-        and len(state.controls) == 1
-        and state.controls[0].estimated is None
         and t - state.t_ns <= int(model.gap_s * _S)
         and (np.where(new, times, _NEVER) == np.where(state.lost, _NEVER, t)).all()
-        and state.started.all()
     ):
         return _simple(model, state, t, values, times, sane, new, now)
     return _general(model, state, t, values, times, sane, new, now, estimated, filled)
@@ -289,13 +290,17 @@ def _simple(
     else:
         inputs, latest = np.where(new, values, state.inputs), np.where(new, values, state.latest)
     dt_s = np.array([(t - state.t_ns) / _S])
-    path = integrate(model, control.regime, state.z, state.offset_k, dt_s, np.stack((state.inputs, inputs)))
+    line = np.array((state.inputs, inputs))
+    path = integrate(model, control.regime, state.z, state.offset_k, dt_s, line)
     life = state.life_h + path.life_s[:, 0] / 3600.0
     published = np.maximum(state.published_h, life)
     monitored = state.monitored_s + dt_s
+    hours = _marked(state.hours, _HOUR, 24, t, published, monitored)
+    days = _marked(state.days, _DAY, 30, t, published, monitored)
+    same = hours is state.hours and days is state.days
+    windows = state.windows if same else _windows(model, state.start, hours, days)
     bridging = state.bridging
-    following = replace(
-        state,
+    following = ThermalState(
         t_ns=t,
         firm_ns=t,
         z=_const(path.z[0]),
@@ -303,22 +308,36 @@ def _simple(
         inputs=_const(inputs),
         latest=_const(latest),
         good_ns=_const(np.where(new, times, state.good_ns)),
+        slack_ns=state.slack_ns,
+        lost=state.lost,
+        filling=state.filling,
+        rows=(),
         controls=state.controls if now is control.regime else (_Control(t, now, None),),
+        simple=True,
+        started=state.started,
+        restored=state.restored,
+        bridging=bridging,
+        settled_ns=state.settled_ns,
         life_h=_const(life),
         published_h=_const(published),
         monitored_s=_const(monitored),
-        hours=_marked(state.hours, _HOUR, 24, t, published, monitored),
-        days=_marked(state.days, _DAY, 30, t, published, monitored),
+        start=state.start,
+        hours=hours,
+        days=days,
+        windows=windows,
+        unmonitored_s=state.unmonitored_s,
+        unmonitored_life_h=state.unmonitored_life_h,
+        unknown_gaps=state.unknown_gaps,
     )
     if bridging.any():
-        following = replace(
-            following,
-            bridging=_const(np.zeros_like(bridging)),
-            slack_ns=_const(np.zeros_like(state.slack_ns)),
-        )
-    return following, _estimate(
-        model, following, path, state.lost & ~np.isnan(state.latest), bridging, sane, values
-    )
+        none = _const(np.zeros_like(bridging))
+        following = replace(following, bridging=none, slack_ns=_const(np.zeros_like(state.slack_ns)))
+    gap = None if new.all() else state.lost & ~np.isnan(state.latest)
+    return following, _estimate(model, following, path, gap, bridging, _refused(sane, values))
+
+
+def _refused(sane: Bools, values: Floats) -> Bools | None:
+    return None if sane.all() else ~sane & ~np.isnan(values)
 
 
 def _general(
@@ -413,6 +432,8 @@ def _general(
 
     published = np.maximum(state.published_h, life)
     monitored = state.monitored_s + np.where(state.started, (t - state.t_ns) / _S, 0.0)
+    hours = _marked(state.hours, _HOUR, 24, t, published, monitored)
+    days = _marked(state.days, _DAY, 30, t, published, monitored)
     bridged = state.bridging
     unbridged = np.zeros(n, dtype=np.bool_)
     np.logical_or.at(unbridged, model.input_owner, slack_ns > 0)
@@ -434,14 +455,24 @@ def _general(
         life_h=_const(np.array(firm_life)),
         published_h=_const(published),
         monitored_s=_const(monitored),
-        hours=_marked(state.hours, _HOUR, 24, t, published, monitored),
-        days=_marked(state.days, _DAY, 30, t, published, monitored),
+        hours=hours,
+        days=days,
+        windows=_windows(model, state.start, hours, days),
     )
     gap = (lost & ~np.isnan(latest) & running) | jump
     ready = ~state.started & _complete(model, latest, estimated)
     if ready.any():
         following, path = _start(model, following, ready, estimated, path)
-    return following, _estimate(model, following, path, gap, bridged, sane, values)
+    simple = (
+        not following.rows
+        and target == t
+        and len(following.controls) == 1
+        and following.controls[0].estimated is None
+        and not fills.any()
+        and bool(following.started.all())
+    )
+    following = replace(following, simple=simple)
+    return following, _estimate(model, following, path, gap, bridged, _refused(sane, values))
 
 
 class _Pending:
@@ -606,26 +637,31 @@ def _marked(
     return (*kept, _Mark(t, _const(np.array(published[1])), _const(np.array(monitored))))
 
 
-def _factor(model: Model, state: ThermalState, since: _Mark) -> Floats:
-    """Equivalent ageing factor since a mark: loss of life / monitored time; NaN before any time passed."""
-    hours = (state.monitored_s - since.monitored_s)[model.owner] / 3600.0
-    return np.asarray((state.published_h[1] - since.life_h) / np.where(hours > 0, hours, np.nan))
+def _windows(model: Model, start: _Mark, hours: tuple[_Mark, ...], days: tuple[_Mark, ...]) -> Floats:
+    """Loss of life [h] and monitored time [h] at the beginning of the three windows: (2, 3, W)."""
+    marks = (hours[0], days[0], start)
+    return _const(np.array([[m.life_h for m in marks], [m.monitored_s[model.owner] / 3600.0 for m in marks]]))
 
 
-def _per_transformer(model: Model, flags: Bools) -> Bools:
+def _per_transformer(model: Model, flags: Bools | None) -> Bools:
     result = np.zeros(len(model.transformers), dtype=np.bool_)
-    if flags.any():
+    if flags is not None:
         result[model.input_owner[flags]] = True
     return result
 
 
 def _estimate(
-    model: Model, state: ThermalState, path: Path, gap: Bools, bridged: Bools, sane: Bools, values: Floats
+    model: Model, state: ThermalState, path: Path, gap: Bools | None, bridged: Bools, refused: Bools | None
 ) -> Estimate:
-    refused = ~sane & ~np.isnan(values) if not sane.all() else gap & False
     hot, oil, expected, offset = path.hot_spot_c[-1], path.oil_c[-1], path.expected_c[-1], path.offset_k
     load, u, rate = path.load_pu[-1], path.uncertainty_k[-1], path.rate[-1]
     gradient = hot - oil[model.owner]
+    # equivalent ageing factor: loss of life over monitored time; NaN before any time has passed
+    monitored_h = (state.monitored_s / 3600.0)[model.owner]
+    hours = monitored_h - state.windows[1]
+    if not hours.all():
+        hours[hours == 0.0] = np.nan
+    factors = (state.published_h[1] - state.windows[0]) / hours
     highest = np.maximum.reduceat(hot, model.first)
     index = np.where(hot == highest[model.owner], np.arange(len(hot)), len(hot))
     hottest = np.minimum.reduceat(index, model.first)
@@ -644,9 +680,9 @@ def _estimate(
         effectiveness_k=offset,
         ageing_rate=rate,
         loss_of_life_h=state.published_h,
-        equivalent_day=_factor(model, state, state.hours[0]),
-        equivalent_month=_factor(model, state, state.days[0]),
-        equivalent_total=_factor(model, state, state.start),
+        equivalent_day=factors[0],
+        equivalent_month=factors[1],
+        equivalent_total=factors[2],
         hottest=hottest,
         started=state.started,
         start_questionable=state.settled_ns > state.t_ns,
@@ -714,6 +750,7 @@ def resume(model: Model, state: ThermalState, t_ns: int, gap_s: float | None, br
         filling=fresh.filling,
         rows=(),
         controls=(_Control(t_ns, state.controls[-1].regime, None),),
+        simple=False,
         started=fresh.started,
         restored=_const(state.restored | known),
         bridging=fresh.bridging,
@@ -808,6 +845,8 @@ def migrate(old: Model, new: Model, state: ThermalState) -> ThermalState:
     anew = again[new.input_owner]
     latest[anew], good_ns[anew], lost[anew] = np.nan, _NEVER, False
     published = kept("published_h", to_w, from_w)
+    start = mark(state.start)
+    hours, days = tuple(mark(m) for m in state.hours), tuple(mark(m) for m in state.days)
     return replace(
         fresh,
         z=_const(z),
@@ -826,9 +865,10 @@ def migrate(old: Model, new: Model, state: ThermalState) -> ThermalState:
         life_h=published,
         published_h=published,
         monitored_s=kept("monitored_s", to_t, from_t),
-        start=mark(state.start),
-        hours=tuple(mark(m) for m in state.hours),
-        days=tuple(mark(m) for m in state.days),
+        start=start,
+        hours=hours,
+        days=days,
+        windows=_windows(new, start, hours, days),
         unmonitored_s=kept("unmonitored_s", to_t, from_t),
         unmonitored_life_h=kept("unmonitored_life_h", to_w, from_w),
         unknown_gaps=kept("unknown_gaps", to_t, from_t),
@@ -899,7 +939,7 @@ def from_dict(model: Model, data: dict[str, Any]) -> ThermalState:
             elif f.name == "start":
                 values["start"] = _mark(like, value)
             else:
-                values[f.name] = int(value)
+                values[f.name] = type(pattern)(value)
         if not values["controls"] or not values["hours"] or not values["days"]:
             raise ValueError("nothing in force, or no mark")
     except (KeyError, TypeError, ValueError, IndexError) as error:

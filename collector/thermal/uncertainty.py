@@ -1,0 +1,59 @@
+"""Uncertainty of hot spot and loss of life by the law of propagation (GUM). Pure arithmetic.
+
+Only how errors add up is said here; how large they are comes from the settings and params.py.
+
+[1] JCGM 100:2008, Guide to the expression of uncertainty in measurement, 5.1 and 5.2.
+[2] IEC 60076-7:2018.
+
+None of the errors averages out over time: a hot-spot factor, a temperature-rise test or a CT that is wrong
+is wrong in the same direction every hour. All are therefore taken as fully correlated along time: the
+loss of life is integrated at theta - U, theta and theta + U with the U of each moment.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from collector.thermal.model import Floats
+
+COVERAGE = 2.0
+"""Coverage factor k of the expanded uncertainty: about 95 % [1, 6.2]."""
+
+
+def measured_oil_variance(gradient_k: Floats, relative_variance: Floats, u_oil_k: Floats) -> Floats:
+    """Variance of the hot spot [K^2] while the top oil is measured.
+
+    gradient_k: hot spot minus top oil [K], 0 to 60. relative_variance: u_gradient^2 + (y u_current)^2,
+    since the gradient goes with H g_r K^y [2]. u_oil_k: standard uncertainty of the oil sensor [K].
+
+        u^2 = u_oil^2 + gradient^2 (u_gradient^2 + (y u_current)^2)                           [1] eq. 10
+    """
+    variance = gradient_k * gradient_k
+    variance *= relative_variance
+    variance += u_oil_k * u_oil_k
+    return variance
+
+
+def estimated_oil_variance(
+    gradient_k: Floats,
+    gradient_variance: Floats,
+    current_sensitivity: Floats,
+    oil_rise_k: Floats,
+    load_share: Floats,
+    oil_sensitivity: Floats,
+    own_variance: Floats,
+) -> Floats:
+    """Variance of the hot spot [K^2] while the top oil is estimated from load and ambient.
+
+    The current that heats the winding also heats the oil: its two contributions add before squaring [1, 5.2].
+
+    gradient_k [K]. gradient_variance: u_gradient^2. current_sensitivity: y u_current.
+    oil_rise_k: estimated oil minus ambient [K]. load_share: R K^2 / (1 + R K^2), 0 to 1.
+    oil_sensitivity: 2 x u_current of the current that heats the oil. own_variance: of ambient and of the
+    temperature-rise test [K^2]. All per winding.
+
+        u^2 = u_a^2 + u_rise^2 + gradient^2 u_gradient^2
+              + (y gradient + 2 x R K^2/(1 + R K^2) rise)^2 u_current^2
+    """
+    current = gradient_k * current_sensitivity + oil_sensitivity * load_share * oil_rise_k
+    return np.asarray(own_variance + gradient_k * gradient_k * gradient_variance + current * current)

@@ -205,24 +205,20 @@ class RelayModule:
         if self.safe_state == 0:
             self._move([False] * COIL_COUNT, "timeout")
 
-    def write_coil(self, address: int, value: bool) -> None:
-        self.log.write("write", coil=address, value=value)
+    def write_coils(self, start: int, values: list[int]) -> None:
+        self.log.write("write", coil=start, values=values)
         coils = list(self.coils)
-        coils[address] = value
+        coils[start : start + len(values)] = map(bool, values)
         self._move(coils, "write")
 
-    def write_register(self, address: int, value: int) -> int | None:
-        limits = {100: 65535, 101: 1, 102: 1}
-        if value > limits[address]:
+    def write_registers(self, start: int, values: list[int]) -> int | None:
+        written = dict(enumerate(values, start))
+        if written.get(101, 0) > 1 or written.get(102, 0) > 1:
             return modbus.ILLEGAL_VALUE
-        self.log.write("write", register=address, value=value)
-        match address:
-            case 100:
-                self.timeout_tenths = value
-            case 101:
-                self.safe_state = value
-            case _:
-                self.power_on_state = value
+        self.log.write("write", register=start, values=values)
+        self.timeout_tenths = written.get(100, self.timeout_tenths)
+        self.safe_state = written.get(101, self.safe_state)
+        self.power_on_state = written.get(102, self.power_on_state)
         return None
 
     def image(self, values: Mapping[str, float]) -> Image:
@@ -239,8 +235,8 @@ class RelayModule:
             coils=dict(enumerate(map(int, self.coils))),
             discretes=inputs,
             holding={100: self.timeout_tenths, 101: self.safe_state, 102: self.power_on_state},
-            write_coil=self.write_coil,
-            write_register=self.write_register,
+            write_coils=self.write_coils,
+            write_registers=self.write_registers,
         )
 
     def _move(self, wanted: list[bool], reason: str) -> None:

@@ -45,16 +45,16 @@ def exception(function: int, code: int) -> bytes:
 class Image:
     """A device's four tables as they are now: address -> word or bit; an absent address is a hole.
 
-    write_coil, write_register: called with (address, value) for each item of a valid write; an
-    int that comes back is the exception code to refuse it with. None: the table is read-only.
+    write_coils, write_registers: called with (first address, values) of a write to existing
+    addresses; an int that comes back is the exception code to refuse it with. None: read-only.
     """
 
     coils: Table = field(default_factory=dict)
     discretes: Table = field(default_factory=dict)
     holding: Table = field(default_factory=dict)
     inputs: Table = field(default_factory=dict)
-    write_coil: Callable[[int, bool], int | None] | None = None
-    write_register: Callable[[int, int], int | None] | None = None
+    write_coils: Callable[[int, list[int]], int | None] | None = None
+    write_registers: Callable[[int, list[int]], int | None] | None = None
 
 
 def serve_request(image: Image, pdu: bytes) -> bytes:
@@ -84,12 +84,7 @@ def serve_request(image: Image, pdu: bytes) -> bytes:
 
 def _serve_write(image: Image, function: int, pdu: bytes) -> bytes:
     coils = function in (5, 15)
-    write: Callable[[int, int], int | None] | None
-    if coils:
-        coil_writer = image.write_coil
-        write = None if coil_writer is None else lambda address, value: coil_writer(address, bool(value))
-    else:
-        write = image.write_register
+    write = image.write_coils if coils else image.write_registers
     if write is None:
         return exception(function, ILLEGAL_FUNCTION)
     if len(pdu) < 5:
@@ -98,7 +93,7 @@ def _serve_write(image: Image, function: int, pdu: bytes) -> bytes:
     if function in (5, 6):
         if len(pdu) != 5 or (coils and second not in (0, 0xFF00)):
             return exception(function, ILLEGAL_VALUE)
-        values = [second]
+        values = [int(second != 0) if coils else second]
     else:
         size = (second + 7) // 8 if coils else 2 * second
         if not 1 <= second <= (1968 if coils else 123) or len(pdu) != 6 + size or pdu[5] != size:
@@ -111,10 +106,9 @@ def _serve_write(image: Image, function: int, pdu: bytes) -> bytes:
     table = image.coils if coils else image.holding
     if any(start + place not in table for place in range(len(values))):
         return exception(function, ILLEGAL_ADDRESS)
-    for place, value in enumerate(values):
-        refused = write(start + place, value)
-        if refused is not None:
-            return exception(function, refused)
+    refused = write(start, values)
+    if refused is not None:
+        return exception(function, refused)
     return pdu[:5]
 
 

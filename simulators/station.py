@@ -197,6 +197,17 @@ class Station:
         reply = await self.command("truth")
         return dict(reply["truth"])
 
+    async def wait_truth(
+        self, wanted: Callable[[dict[str, float]], bool], *, timeout_s: float = 20.0
+    ) -> dict[str, float]:
+        """The plant's true values as soon as they are what is wanted; TimeoutError after real seconds."""
+        async with asyncio.timeout(timeout_s):
+            while True:
+                truth = await self.truth()
+                if wanted(truth):
+                    return truth
+                await asyncio.sleep(0.02)
+
     async def status(self) -> Event:
         """Truth, station time, devices connected, faults in force."""
         return await self.command("status")

@@ -7,6 +7,7 @@ from collections.abc import AsyncIterator, Awaitable, Callable
 import pytest
 from pymodbus.client import AsyncModbusTcpClient
 from pymodbus.framer import FramerType
+
 from simulators import Station
 
 Connect = Callable[..., Awaitable[AsyncModbusTcpClient]]

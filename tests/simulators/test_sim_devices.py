@@ -16,6 +16,7 @@ import pytest
 from pymodbus.client import AsyncModbusTcpClient
 from pymodbus.exceptions import ConnectionException, ModbusIOException
 from pymodbus.framer import FramerType
+
 from simulators import Station, StationError
 from simulators.modbus import Image, crc16, serve_request
 from simulators.raw import check_bytes
@@ -75,7 +76,9 @@ def polled(output: str) -> list[float]:
 async def test_mbpoll_reads_and_writes_every_device(station: Station, tool: Tool) -> None:
     mbpoll = tool("mbpoll")
 
-    async def poll(device: str, unit: int, kind: str, *more: str, values: tuple[str, ...] = ()) -> list[float]:
+    async def poll(
+        device: str, unit: int, kind: str, *more: str, values: tuple[str, ...] = ()
+    ) -> list[float]:
         port = str(station.ports[device])
         options = ["-m", "tcp", "-p", port, "-a", str(unit), "-t", kind, "-0", "-1", "-q", *more]
         return polled(await run_tool(mbpoll, *options, "127.0.0.1", *values))
@@ -218,7 +221,7 @@ async def test_several_requests_in_one_segment_are_all_answered(station: Station
 
 
 async def test_a_wrong_fault_is_refused_with_what_would_be_right(station: Station) -> None:
-    with pytest.raises(StationError, match="oil_tx has no fault 'stuck'.*frozen"):
+    with pytest.raises(StationError, match=r"oil_tx has no fault 'stuck'.*frozen"):
         await station.fault("oil_tx", "stuck")
     with pytest.raises(StationError, match="no channel 'HV_A'"):
         await station.fault("oil_tx", "open", channel="HV_A")

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import pytest
+
 from simulators.plant import STEP_S, Parameters, Plant, Programme, sensor_noise
 
 STEADY = Parameters(load_fluctuation=0.0)
@@ -59,7 +61,7 @@ def test_each_fan_stage_lowers_the_oil_and_the_next_one_less() -> None:
         made = plant(1.0)
         made.settle(running)
         tops.append(made.top_c)
-    gains = [warm - cool for warm, cool in zip(tops, tops[1:], strict=False)]
+    gains = [warm - cool for warm, cool in pairwise(tops)]
     assert gains[0] > gains[1] > gains[2] > 2.0
 
 

@@ -8,6 +8,7 @@ import time
 from pathlib import Path
 
 import pytest
+
 from simulators.raw import Act, RawServer, check_bytes, read_script
 
 REQUEST = bytes.fromhex("0005 0000 0006 01 04 0000 0001")

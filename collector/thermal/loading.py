@@ -16,7 +16,8 @@ import numpy as np
 
 from collector.settings.model import Settings, Transformer
 from collector.thermal import kernel, params
-from collector.thermal.model import Floats, Model, compile_model
+from collector.thermal.model import Floats, Ints, Model, compile_model
+from collector.thermal.track import Estimate, Sample
 
 #: Durations of the figures [min]; infinity = without end.
 DURATIONS_MIN = (15.0, 60.0, 120.0, 240.0, 480.0, math.inf)
@@ -26,13 +27,23 @@ HORIZON_MIN = 1440.0
 VALID_MIN = 15.0
 
 # Candidate loads are so many even steps from zero to the largest limit. Temperatures are smooth in the load:
-# cubic interpolation between steps of 0.1 pu is right within 0.001 K.
-_STEPS = 20
-# When temperatures are looked at [min]: often while the gradient swings, seldom once only the oil moves.
-_TIMES_MIN = np.concatenate((
-    [0.5, 1.0, 2.0], np.arange(3.0, 90.0, 3.0), np.arange(90.0, 120.0, 6.0), np.arange(120.0, 240.0, 10.0),
-    np.arange(240.0, 480.0, 20.0), np.arange(480.0, HORIZON_MIN + 1.0, 30.0),
-))  # fmt: skip
+# a cubic through four steps of 0.15 pu is right within 0.01 K.
+_STEPS = 14
+
+
+def _spaced(*spans: tuple[float, float]) -> Floats:
+    """0 and then times [s] at so many minutes' spacing up to so many minutes, span after span."""
+    parts, begin = [], 0.0
+    for spacing, end in spans:
+        parts.append(np.arange(begin, end, spacing))
+        begin = end
+    return np.append(np.concatenate(parts), begin) * 60.0
+
+
+# When temperatures are looked at: often while the gradient swings, seldom once only the oil moves. The time
+# of a crossing needs closer looks than the peak of a load that only just reaches its limit.
+_HOLD_S = _spaced((1.0, 3.0), (3.0, 90.0), (6.0, 120.0), (10.0, 240.0), (20.0, 480.0))
+_CROSSING_S = _spaced((1.0, 60.0), (2.0, 180.0), (5.0, 480.0), (15.0, HORIZON_MIN))
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,6 +254,41 @@ def plan(settings: Settings, transformer: str) -> Plan:
     )
 
 
+def present(model: Model, sample: Sample, estimate: Estimate, transformer: str) -> Present:
+    """The present of one transformer of a station, as the last step left it.
+
+    model: of the whole station. sample, estimate: what went into that step and came out of it. Substituted
+    or missing inputs give a reason, so that no figure is made of them.
+    """
+    t, count = model.transformer_index[transformer], len(model.windings)
+    w = np.flatnonzero(model.owner == t)
+    scale, loss = estimate.regime.rated_scale[w], float(estimate.regime.loss_scale[t])
+    return Present(
+        t_ns=estimate.t_ns,
+        z=np.concatenate((estimate.z[w], estimate.z[count + w], estimate.z[2 * count + t][None])),
+        offset_k=float(estimate.effectiveness_k[t]),
+        current_a=sample.current_a[w],
+        ambient_c=float(sample.ambient_c[t]),
+        rated_scale=None if (scale == 1.0).all() else scale,
+        loss_scale=loss,
+        reason=_unusable(sample, estimate, t, w),
+    )
+
+
+def _unusable(sample: Sample, estimate: Estimate, t: int, w: Ints) -> str:
+    if not estimate.started[t]:
+        return "the thermal estimate is not running"
+    if sample.oil_substituted is not None and sample.oil_substituted[t]:
+        return "top oil is not measured"
+    if sample.current_substituted is not None and sample.current_substituted[w].any():
+        return "a winding current is substituted"
+    if estimate.refused[t]:
+        return "an input is outside physical sense"
+    if estimate.gap[t]:
+        return "an input is lost, or has only just come back"
+    return ""
+
+
 def reached_mode(plan: Plan, stages: Collection[str]) -> int | None:
     """Index of the strongest cooling mode that these stages give; None when they satisfy none."""
     working = set(stages)
@@ -286,8 +332,8 @@ def permissible_loading(
     if not reason:
         gone = largest_stage(plan, stages)
         modes = [reached_mode(plan, stages), reached_mode(plan, set(stages) - {gone})]
-        times_s = _times(present, forecast)
-        minutes = _minutes(plan, present, unit_a, modes, times_s, forecast)
+        minutes = _minutes(plan, present, unit_a, modes, _times(_CROSSING_S, present, forecast), forecast)
+        times_s = _times(_HOLD_S, present, forecast)
         holds = _holds(plan, present, unit_a, winding, modes, times_s, forecast)
         for i in range(len(plan.limit_sets)):
             for c, (without, mode) in enumerate(zip(("", gone), modes, strict=True)):
@@ -295,8 +341,12 @@ def permissible_loading(
                     lost = f"without {without} " if without else ""
                     cases[i].append(Case(without, "", math.nan, "", (), f"{lost}no cooling mode is left"))
                 else:
-                    figures = (*minutes[i][c], holds[i][c])
-                    cases[i].append(Case(without, plan.model.mode_ids[0][mode], *figures))
+                    # A weaker mode's slower winding may look better for some minutes: never believed.
+                    until_limit = min(minutes[i][: c + 1])
+                    held = tuple(
+                        min(of, key=lambda h: h.load_pu) for of in zip(*holds[i][: c + 1], strict=True)
+                    )
+                    cases[i].append(Case(without, plan.model.mode_ids[0][mode], *until_limit, held))
     return tuple(
         LoadingResult(
             transformer=plan.transformer,
@@ -337,14 +387,12 @@ def _unit(plan: Plan, present: Present) -> tuple[int, Floats]:
     return highest, np.asarray(unit)
 
 
-def _times(present: Present, forecast: Forecast | None) -> Floats:
-    """Times to look at, from now [s], zero first."""
-    durations = [d for d in DURATIONS_MIN if math.isfinite(d)]
-    times = [np.zeros(1), _TIMES_MIN * 60.0, np.array(durations) * 60.0]
-    if forecast is not None:
-        times.append((np.array(forecast.times_ns) - present.t_ns) / 1e9)
-    found = np.unique(np.concatenate(times))
-    return found[(found >= 0) & (found <= HORIZON_MIN * 60.0)]
+def _times(times_s: Floats, present: Present, forecast: Forecast | None) -> Floats:
+    """Times to look at, from now [s], with every corner of the forecast among them."""
+    if forecast is None:
+        return times_s
+    corners = (np.array(forecast.times_ns) - present.t_ns) / 1e9
+    return np.union1d(times_s, corners[(corners > 0) & (corners < times_s[-1])])
 
 
 def _ahead(present: Present, forecast: Forecast | None, times_s: Floats) -> Floats:
@@ -368,9 +416,8 @@ def _run(
     inputs = np.zeros((len(times_s), copies * (w + 2)))
     inputs[:, : copies * w] = currents.reshape(len(times_s), -1)
     inputs[:, copies * w : copies * (w + 1)] = ambient[:, None]
-    z = np.concatenate((
-        np.tile(present.z[:w], copies), np.tile(present.z[w : 2 * w], copies), np.repeat(present.z[2 * w :], copies)
-    ))  # fmt: skip
+    parts = np.split(present.z, (w, 2 * w))
+    z = np.concatenate([np.tile(part, copies) for part in parts])
     offset = np.full(copies, present.offset_k)
     everywhere = np.ones(copies, dtype=np.bool_)
     path = kernel.integrate(model, regime, z, offset, np.diff(times_s), inputs, everywhere)
@@ -450,7 +497,6 @@ def _holds(
 ) -> list[list[tuple[Hold, ...]]]:  # fmt: skip
     """Per limit set and case: the largest load for every duration, and what limits it."""
     steps, w = len(plan.loads_pu), len(unit_a)
-    times_s = times_s[times_s <= 60.0 * max(d for d in DURATIONS_MIN if math.isfinite(d))]
     candidates = np.tile(plan.loads_pu[:, None] * unit_a, (2, 1))  # case 0, then case 1
     ambient = _ahead(present, forecast, times_s)
     currents = np.broadcast_to(candidates, (len(times_s), *candidates.shape))

@@ -1,7 +1,12 @@
 """Settings from a factory temperature-rise report (IEC 60076-2), and what windingd will show with them.
 
-Thin: reads the report, prints what thermal/heatrun.py makes of it. No physics here.
-"""
+  windingd heatrun config/heatrun_hollowbeck_t1.yaml --settings config/demo.yaml --output t1_block.yaml
+
+reads the report of transformer T1, says where it contradicts itself, writes the `modes` and `windings`
+of T1 to t1_block.yaml, each figure under its derivation (registers and probes carried over from
+config/demo.yaml), and prints the table of top oil, gradient, hot spot and ageing rate at 25 to 150 % load,
+to lay beside the report. Paste the block in place of the old `modes` and `windings`, then run
+windingd check config/demo.yaml. What a report file holds: config/heatrun_*.yaml, docs/heatrun.md."""
 
 from __future__ import annotations
 
@@ -10,7 +15,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from collector.commands.common import EX_CONFIG, EX_OK, EX_OTHER, Failure
+from collector.commands.common import EX_CONFIG, EX_OK, EX_OTHER, EX_USAGE, Failure
 from collector.settings import Fault, load
 from collector.settings.bind import Binder, element
 from collector.settings.model import Settings
@@ -18,19 +23,8 @@ from collector.settings.nodes import Mapping, Node, Sequence, parse
 from collector.thermal import heatrun
 from collector.thermal.heatrun import Derived, Finding, Report
 
-EXAMPLE = """\
-worked example:
-  windingd heatrun config/heatrun_hollowbeck_t1.yaml --settings config/demo.yaml --output t1_block.yaml
-
-  reads the report of transformer T1, says where it contradicts itself, writes the `modes` and `windings`
-  of T1 to t1_block.yaml (registers and probes carried over from config/demo.yaml) and prints the table of
-  top oil, gradient, hot spot and ageing rate at 25 to 150 % load, to lay beside the report.
-  Paste the block in place of the old `modes` and `windings`, then run: windingd check config/demo.yaml
-"""
-
 
 def add(parser: argparse.ArgumentParser) -> None:
-    parser.epilog = EXAMPLE
     parser.add_argument("file", metavar="FILE", help="the report, as YAML (see config/heatrun_*.yaml)")
     parser.add_argument("--output", metavar="FILE", help="write the settings block here (default: print it)")
     parser.add_argument(
@@ -47,7 +41,10 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     if not -50 <= args.ambient_c <= 60:
-        raise Failure(f"--ambient-c {args.ambient_c:g} is out of range (-50 to 60)", EX_CONFIG)
+        raise Failure(f"--ambient-c {args.ambient_c:g} is out of range (-50 to 60)", EX_USAGE)
+    for other in filter(None, (args.file, args.settings)):
+        if args.output is not None and Path(args.output).resolve() == Path(other).resolve():
+            raise Failure(f"--output {args.output} would overwrite {other} (give a new name)", EX_USAGE)
     derived, remarks = read(Path(args.file))
     for remark in remarks:
         print(remark, file=sys.stderr)
@@ -86,7 +83,7 @@ def read(path: Path) -> tuple[Derived | None, list[Fault]]:
     except OSError as error:
         return None, [Fault(file, 1, "", f"cannot be read: {error.strerror}")]
     if all(line.strip() == b"" or line.lstrip().startswith(b"#") for line in data.splitlines()):
-        return None, [Fault(file, 1, "", "holds nothing (a report needs transformer, losses, windings, modes)")]
+        return None, [Fault(file, 1, "", "holds nothing (it needs transformer, losses, windings and modes)")]
     tree, problems = parse(data)
     faults = [Fault(file, p.line, ".".join(map(str, p.keys)), p.message) for p in problems]
     if tree is None:
@@ -140,12 +137,19 @@ def _wiring(derived: Derived, settings: Settings) -> tuple[dict[str, dict[str, A
         if numbers.get(mode.id, mode.number) != mode.number:
             message = f"is {mode.number}, in the report {numbers[mode.id]} (a number is permanent)"
             found.append(Finding((*where, "modes", i, "number"), message))
-    tested = {name: n for w in derived.report.windings for name, n, _ in heatrun.settings_windings(w)}
+    tested = {
+        name: (n, w.kind) for w in derived.report.windings for name, n, _ in heatrun.settings_windings(w)
+    }
     for i, winding in enumerate(transformer.windings):
         if winding.id not in tested:
             message = "is not in the report, so not in the block (keep its section)"
             found.append(Finding((*where, "windings", i), message, fatal=False))
-        elif tested[winding.id] != winding.number:
-            message = f"is {winding.number}, in the report {tested[winding.id]} (a number is permanent)"
+            continue
+        number, kind = tested[winding.id]
+        if number != winding.number:
+            message = f"is {winding.number}, in the report {number} (a number is permanent)"
             found.append(Finding((*where, "windings", i, "number"), message))
+        if kind != winding.kind:
+            message = f"is {winding.kind}, in the report {kind} (the block follows the report)"
+            found.append(Finding((*where, "windings", i, "kind"), message, fatal=False))
     return {w.id: w.model_dump(exclude_unset=True, mode="json") for w in transformer.windings}, found

@@ -953,17 +953,17 @@ def table(derived: Derived, ambient_c: float) -> str:
     report = derived.report
     names = [winding.id for winding in report.windings]
     lines = [
-        f"Steady state in windingd, ambient {ambient_c:g} degC; 100 % = the mode's rated current",
+        f"Steady state in windingd, ambient {ambient_c:g} degC; 100 % = the mode's rated current.",
         f"Guide {report.transformer.guide}, paper {report.transformer.paper}; gradient = hot spot minus oil.",
     ]
     rows = steady_state(derived, ambient_c)
-    head = f"{'load':>6} {'top oil':>9}" + "".join(f" |{name:^32}" for name in names)
-    units = f"{'%':>6} {'degC':>9}" + f" |{'gradient K':>10} {'hot spot degC':>13} {'ageing':>7}" * len(names)
+    head = f"{'load':>6} {'top oil':>9}" + "".join(f" |{name:^34}" for name in names)
+    units = f"{'%':>6} {'degC':>9}" + f" |{'gradient K':>10} {'hot spot degC':>13} {'ageing':>9}" * len(names)
     for mode in report.modes:
         lines += ["", f"{mode.id} ({mode.cooling}, {mode.rated_mva:g} MVA)", head, units]
         for row in rows:
             if row.mode == mode.id:
-                cells = (f" |{g:10.1f} {h:13.1f} {v:7.3g}" for g, h, v in row.windings.values())
+                cells = (f" |{g:10.1f} {h:13.1f} {v:9.3g}" for g, h, v in row.windings.values())
                 lines.append(f"{row.load_percent:6d} {row.top_oil_c:9.1f}" + "".join(cells))
         figures = derived.modes[mode.id]
         rises = ", ".join(

@@ -220,4 +220,30 @@ def test_a_missing_report_and_an_output_that_cannot_be_written(
     assert "cannot be read" in capsys.readouterr().err
     assert main(["heatrun", str(T1), "--output", str(tmp_path / "no" / "block.yaml")]) == 1
     assert "cannot write" in capsys.readouterr().err
-    assert main(["heatrun", str(T1), "--ambient-c", "200"]) == 78
+    assert main(["heatrun", str(T1), "--ambient-c", "200"]) == 64
+
+
+def test_the_report_and_the_settings_are_never_overwritten(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    report, station = tmp_path / "report.yaml", tmp_path / "station.yaml"
+    report.write_bytes(T1.read_bytes())
+    station.write_bytes(DEMO.read_bytes())
+    for target in (report, station):
+        assert main(["heatrun", str(report), "--settings", str(station), "--output", str(target)]) == 64
+        assert "would overwrite" in capsys.readouterr().err
+    assert report.read_bytes() == T1.read_bytes()
+    assert station.read_bytes() == DEMO.read_bytes()
+
+
+def test_settings_that_differ_from_the_report_are_told_so(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    report = tmp_path / "report.yaml"
+    text = T1.read_text().replace("paper: kraft", "paper: thermally_upgraded")
+    report.write_text(text.replace("{id: LV, number: 4,", "{id: LV, kind: regulating, number: 4,"))
+    assert main(["heatrun", str(report), "--settings", str(DEMO)]) == 0
+    err = capsys.readouterr().err
+    line = 1 + DEMO.read_text().splitlines().index("    paper: kraft")
+    assert f"{DEMO}:{line}: transformers.T1.paper: warning: is kraft" in err
+    assert err.count("warning: is main, in the report regulating") == 3

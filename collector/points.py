@@ -5,6 +5,7 @@ from here. An offset, once released, is never reused or changed (golden file in 
 address is base + number x stride + offset and must not move when something is added or removed.
 """
 
+# ruff: noqa: E501  (the catalogue is a table: one point, one line)
 from __future__ import annotations
 
 from collections.abc import Iterator

@@ -592,7 +592,8 @@ class _Wire:
             self._connected.set_result("connected")
 
     def _on_disconnect(self, _c: Any, _u: Any, _f: Any, reason: ReasonCode, _p: Properties | None) -> None:
-        self._fail(f"connection lost: {reason}")
+        why = "" if str(reason) == "Unspecified error" else f": {reason}"
+        self._fail(f"connection lost{why}")
 
     def _on_publish(self, _c: Any, _u: Any, mid: int, reason: ReasonCode, _p: Properties | None) -> None:
         done = self._on_way.pop(mid, None)

@@ -55,7 +55,7 @@ class Outbox:
     """Bounded by `rows`; when full, the oldest go and are counted. All times real seconds.
 
     put() and ack() never block. `dropped` counts what was lost, `reason` says why the disk is not
-    used ("" when it is), `waiting` is the number of messages not yet acknowledged.
+    used ("" when it is), `waiting` is the number of messages not yet acknowledged (never too small).
     """
 
     def __init__(self, path: Path, rows: int, commit_s: float) -> None:
@@ -80,7 +80,7 @@ class Outbox:
 
     @property
     def waiting(self) -> int:
-        return max(0, self._stored + len(self._fresh) - len(self._gone))
+        return self._queue.qsize() + max(0, self._stored + len(self._fresh) - len(self._gone))
 
     def start(self) -> None:
         self._thread.start()

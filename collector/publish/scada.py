@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import math
+import socket
 import struct
 from collections.abc import Callable
 
@@ -133,7 +134,9 @@ class ScadaServer:
             writer.transport.abort()
             return
         self._clients.add(writer)
+        # Answers that nobody reads are held for ten requests, not for megabytes.
         writer.transport.set_write_buffer_limits(high=2048)
+        writer.get_extra_info("socket").setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, 4096)
         try:
             alive = True
             while alive:

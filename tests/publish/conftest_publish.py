@@ -44,7 +44,9 @@ def with_mqtt(settings: Settings, port: int, **keys: Any) -> Settings:
 
 def with_scada(settings: Settings, **keys: Any) -> Settings:
     # Port 0 is refused in a settings file; here the system chooses.
-    return settings.model_copy(update={"scada": Scada.model_construct(**{**Scada().__dict__, "port": 0, **keys})})
+    return settings.model_copy(
+        update={"scada": Scada.model_construct(**{**Scada().__dict__, "port": 0, **keys})}
+    )
 
 
 class Steps:
@@ -82,9 +84,15 @@ class Broker:
     async def start(self) -> None:
         # As root it would change to another user, who may not read the test's directory.
         config = self.directory / "mosquitto.conf"
-        config.write_text("\n".join(["user root", *(line.format(port=self.port) for line in self.lines)]) + "\n")
+        config.write_text(
+            "\n".join(["user root", *(line.format(port=self.port) for line in self.lines)]) + "\n"
+        )
         self.process = await asyncio.create_subprocess_exec(
-            self.program, "-c", str(config), stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.DEVNULL
+            self.program,
+            "-c",
+            str(config),
+            stdout=asyncio.subprocess.DEVNULL,
+            stderr=asyncio.subprocess.DEVNULL,
         )
 
         async def answers() -> bool:
@@ -120,7 +128,12 @@ async def until(true: Callable[[], bool | Awaitable[bool]], patience_s: float = 
 @pytest.fixture
 async def broker(tool: Callable[[str], str], tmp_path: Path) -> AsyncIterator[Broker]:
     """Without persistence: its retained messages are gone after a restart."""
-    lines = ["listener {port} 127.0.0.1", "allow_anonymous true", "persistence false", "max_queued_messages 0"]
+    lines = [
+        "listener {port} 127.0.0.1",
+        "allow_anonymous true",
+        "persistence false",
+        "max_queued_messages 0",
+    ]
     found = Broker(tool("mosquitto"), tmp_path, lines)
     await found.start()
     yield found
@@ -143,12 +156,23 @@ class Subscriber:
 
     async def next(self) -> Got:
         assert self.process.stdout is not None
-        line = await asyncio.wait_for(self.process.stdout.readline(), PATIENCE_S)
-        assert line, "the subscriber ended"
+        while True:
+            line = await asyncio.wait_for(self.process.stdout.readline(), PATIENCE_S)
+            assert line, "the subscriber ended"
+            if line.startswith((b"0 ", b"1 ")):  # the rest tells what the client does (-d)
+                break
         retained, topic, payload = line.decode().rstrip("\n").split(" ", 2)
         got = Got(topic, json.loads(payload) if payload else None, retained == "1")
         self.got.append(got)
         return got
+
+    async def subscribed(self) -> None:
+        """Nothing published from now on is missed."""
+        assert self.process.stdout is not None
+        line = b"x"
+        while line and not line.startswith(b"Subscribed"):
+            line = await asyncio.wait_for(self.process.stdout.readline(), PATIENCE_S)
+        assert line, "the subscriber ended"
 
     async def until(self, true: Callable[[Got], bool]) -> Got:
         while True:
@@ -162,11 +186,28 @@ async def subscriber(
     program: str, port: int, topic: str = "windingd/#", *options: str
 ) -> AsyncIterator[Subscriber]:
     process = await asyncio.create_subprocess_exec(
-        program, "-h", "127.0.0.1", "-p", str(port), "-q", "1", "-t", topic, "-F", "%r %t %p", *options,
-        stdout=asyncio.subprocess.PIPE, limit=1 << 22,
+        "stdbuf",  # its word that it has subscribed must not wait in a buffer
+        "-oL",
+        program,
+        "-h",
+        "127.0.0.1",
+        "-p",
+        str(port),
+        "-q",
+        "1",
+        "-d",
+        "-t",
+        topic,
+        "-F",
+        "%r %t %p",
+        *options,
+        stdout=asyncio.subprocess.PIPE,
+        limit=1 << 22,
     )
     try:
-        yield Subscriber(process)
+        found = Subscriber(process)
+        await found.subscribed()
+        yield found
     finally:
         if process.returncode is None:
             process.kill()

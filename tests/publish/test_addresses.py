@@ -7,13 +7,17 @@ changes or goes is a broken promise to every SCADA system in service.
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import pytest
-from hypothesis import given, settings as limits, strategies as st
+from hypothesis import given
+from hypothesis import settings as limits
+from hypothesis import strategies as st
+from pydantic import TypeAdapter, ValidationError
 
 from collector.points import DECLARED, ITEM_BASE, NUMBERS, OFFSETS, Level, Point, address, catalogue
 from collector.publish.scada import HEADER, HEADER_MEANING
-from collector.settings.model import Settings
+from collector.settings.model import Settings, StageNumber, TransformerNumber, WindingNumber
 
 GOLDEN = Path(__file__).with_name("golden_addresses.txt")
 
@@ -65,11 +69,19 @@ def test_no_two_points_share_an_address_at_the_largest_station() -> None:
 
 @pytest.mark.parametrize(
     ("level", "transformer", "item", "offset"),
-    [("transformer", 17, 0, 0), ("transformer", 0, 0, 0), ("winding", 1, 25, 0), ("winding", 1, 0, 0),
-     ("stage", 1, 13, 0), ("stage", 1, 1, 33), ("station", 0, 0, 300), ("transformer", 1, 0, -1)],
+    [
+        ("transformer", 17, 0, 0),
+        ("transformer", 0, 0, 0),
+        ("winding", 1, 25, 0),
+        ("winding", 1, 0, 0),
+        ("stage", 1, 13, 0),
+        ("stage", 1, 1, 33),
+        ("station", 0, 0, 300),
+        ("transformer", 1, 0, -1),
+    ],
 )
 def test_outside_the_map_is_refused(level: Level, transformer: int, item: int, offset: int) -> None:
-    with pytest.raises(ValueError, match="number|room"):
+    with pytest.raises(ValueError, match=r"number|room"):
         address(level, transformer, item, offset)
 
 
@@ -90,7 +102,9 @@ def grown(settings: Settings, units: list[tuple[int, list[int], list[int]]]) -> 
                     "windings": tuple(
                         model.windings[0].model_copy(update={"id": f"W{n}", "number": n}) for n in windings
                     ),
-                    "stages": tuple(model.stages[0].model_copy(update={"id": f"S{n}", "number": n}) for n in stages),
+                    "stages": tuple(
+                        model.stages[0].model_copy(update={"id": f"S{n}", "number": n}) for n in stages
+                    ),
                 }
             )
         )
@@ -112,7 +126,9 @@ units = st.lists(
 @limits(max_examples=50, deadline=None)
 @given(before=units, after=units)
 def test_adding_and_removing_moves_nothing(
-    station: Settings, before: list[tuple[int, list[int], list[int]]], after: list[tuple[int, list[int], list[int]]]
+    station: Settings,
+    before: list[tuple[int, list[int], list[int]]],
+    after: list[tuple[int, list[int], list[int]]],
 ) -> None:
     old, new = addresses(grown(station, before)), addresses(grown(station, after))
     assert len(set(new.values())) == len(new)
@@ -125,3 +141,14 @@ def test_a_point_is_read_from_its_number(station: Settings) -> None:
     assert Point("", next(d for d in DECLARED if d.name == "top_oil_c"), 1).address == 1000
     assert address("winding", 1, 1, 3) == 1309  # T1, winding 1, hot spot
     assert address("stage", 2, 3, 5) == 5000 + 2600 + 300 + 15
+
+
+@pytest.mark.parametrize(
+    ("number", "level"),
+    [(TransformerNumber, "transformer"), (WindingNumber, "winding"), (StageNumber, "stage")],
+)
+def test_settings_refuse_a_number_the_map_has_no_room_for(number: Any, level: Level) -> None:
+    checked = TypeAdapter(number)
+    assert checked.validate_python(NUMBERS[level]) == NUMBERS[level]
+    with pytest.raises(ValidationError, match=f"less than or equal to {NUMBERS[level]}"):
+        checked.validate_python(NUMBERS[level] + 1)

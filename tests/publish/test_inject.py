@@ -18,7 +18,8 @@ def test_replaces_only_the_named_value(station: Settings) -> None:
     changed = injected(outcome, {"T1.hot_spot_c": 111.1})
     assert changed.values["T1.hot_spot_c"].value == 111.1
     assert str(changed.values["T1.hot_spot_c"].quality) == "good,substituted,test"
-    assert changed.decision is outcome.decision and changed.events is outcome.events
+    assert changed.decision is outcome.decision
+    assert changed.events is outcome.events
     assert {p for p in outcome.values if changed.values[p] != outcome.values[p]} == {"T1.hot_spot_c"}
     assert outcome.values["T1.hot_spot_c"].value != 111.1, "the outcome given is untouched"
 
@@ -56,19 +57,32 @@ def test_always_limited(minutes: float) -> None:
 
 @pytest.mark.parametrize(
     ("name", "text", "want"),
-    [("T1.hot_spot_c", "111.1", 111.1), ("T1.stage1.called", "on", True), ("T1.stage1.called", "0", False),
-     ("T1.alarm_hot_spot_high", "unacknowledged", 1), ("T1.alarm_hot_spot_high", "2", 2), ("T1.mode", "3", 3)],
+    [
+        ("T1.hot_spot_c", "111.1", 111.1),
+        ("T1.stage1.called", "on", True),
+        ("T1.stage1.called", "0", False),
+        ("T1.alarm_hot_spot_high", "unacknowledged", 1),
+        ("T1.alarm_hot_spot_high", "2", 2),
+        ("T1.mode", "3", 3),
+    ],
 )
 def test_what_a_person_types(station: Settings, name: str, text: str, want: Any) -> None:
     point = next(p for p in catalogue(station) if p.id == name)
     value = parse(point, text)
-    assert value == want and type(value) is type(want)
+    assert value == want
+    assert type(value) is type(want)
 
 
 @pytest.mark.parametrize(
     ("name", "text"),
-    [("T1.hot_spot_c", "hot"), ("T1.hot_spot_c", "nan"), ("T1.stage1.called", "2"),
-     ("T1.alarm_hot_spot_high", "7"), ("T1.mode", "1.5"), ("T1.hot_spot_c", "inf")],
+    [
+        ("T1.hot_spot_c", "hot"),
+        ("T1.hot_spot_c", "nan"),
+        ("T1.stage1.called", "2"),
+        ("T1.alarm_hot_spot_high", "7"),
+        ("T1.mode", "1.5"),
+        ("T1.hot_spot_c", "inf"),
+    ],
 )
 def test_what_a_person_types_wrongly(station: Settings, name: str, text: str) -> None:
     point = next(p for p in catalogue(station) if p.id == name)

@@ -35,7 +35,8 @@ async def test_embedded_broker(station: Settings, tmp_path: Path, tool: Callable
         while wanted - {g.topic.partition("/value/")[2] for g in seen.got}:
             await seen.next()
         hot_spot = next(g for g in seen.got if g.topic.endswith("/value/T1/hot_spot_c"))
-        assert hot_spot.payload["value"] == 77.5 and hot_spot.retained
+        assert hot_spot.payload["value"] == 77.5
+        assert hot_spot.retained
         await publisher.close(5.0)
         await seen.until(lambda g: g.topic.endswith("/state") and g.payload["state"] == "offline")
     await asyncio.wait_for(task, 10)

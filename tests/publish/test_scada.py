@@ -13,7 +13,9 @@ from typing import Any
 
 import pytest
 from conftest_publish import PATIENCE_S, Steps, until, with_scada
-from hypothesis import given, settings as limits, strategies as st
+from hypothesis import given
+from hypothesis import settings as limits
+from hypothesis import strategies as st
 
 from collector.clock import Clock
 from collector.messages import Value
@@ -87,7 +89,9 @@ async def test_every_point_at_its_address_with_quality(station: Settings) -> Non
         expected = {}
         for i, point in enumerate(points):
             kind = point.declared.type
-            value: float | int | bool = {"float": i + 0.25, "int": i, "bool": bool(i % 2), "enum": i % 3}[kind]
+            value: float | int | bool = {"float": i + 0.25, "int": i, "bool": bool(i % 2), "enum": i % 3}[
+                kind
+            ]
             expected[point.id] = Value(value, (GOOD, SUBSTITUTED, invalid(Detail.FAILURE))[i % 3])
         server.offer(steps(expected), 0)
         master = await Master.to(server)
@@ -120,7 +124,8 @@ async def test_no_number_is_never_a_plausible_number(station: Settings) -> None:
         for bad in (float("nan"), float("inf"), 1e300):
             server.offer(steps({"T1.top_oil_c": bad}), 0)
             value, quality = await master.point(1000)
-            assert value == NO_VALUE and quality.is_invalid
+            assert value == NO_VALUE
+            assert quality.is_invalid
         await master.close()
 
 
@@ -155,7 +160,8 @@ async def test_deciding_stopped_makes_everything_old(station: Settings) -> None:
     assert await master.point(1000) == (61.5, GOOD)
     StandingClock.now += 1_000_000_000
     value, quality = await master.point(1000)
-    assert value == 61.5 and quality == invalid(Detail.OLD_DATA)
+    assert value == 61.5
+    assert quality == invalid(Detail.OLD_DATA)
     called = next(p for p in catalogue(station) if p.id.endswith("stage1.called"))
     assert (await master.bits(called.address, 2))[1] == 1
     assert (await master.registers(HEADER, 7))[6] == 0
@@ -207,7 +213,8 @@ async def test_probe_not_fitted_reads_as_bad_reference_inside_a_block(station: S
         master = await Master.to(server)
         block = await master.registers(1000, 27)  # all nine measured points of a transformer
         value = struct.unpack(">f", struct.pack(">HH", *block[15:17]))[0]
-        assert value == NO_VALUE and Quality.from_bits(block[17]) == invalid(Detail.BAD_REFERENCE)
+        assert value == NO_VALUE
+        assert Quality.from_bits(block[17]) == invalid(Detail.BAD_REFERENCE)
         await master.close()
 
 
@@ -249,7 +256,8 @@ async def test_too_many_clients_and_places_come_free(station: Settings) -> None:
             await master.registers(1000, 1)
         for _ in range(50):
             assert await gone(await Master.to(server))
-        assert server.clients == 3 and server.refused == 50
+        assert server.clients == 3
+        assert server.refused == 50
         for master in masters:  # those inside notice nothing
             await master.registers(1000, 1)
         for master in masters:
@@ -262,8 +270,13 @@ async def test_too_many_clients_and_places_come_free(station: Settings) -> None:
 
 @pytest.mark.parametrize(
     "noise",
-    [b"GET / HTTP/1.1\r\nHost: x\r\n\r\n", b"\x16\x03\x01\x02\x00\x01\x00\x01\xfc\x03\x03", b"\xff" * 4096,
-     b"\x00\x01\x00\x00\x00\x00\x01", b"\x00\x01\x00\x00\xff\xff\x01\x03"],
+    [
+        b"GET / HTTP/1.1\r\nHost: x\r\n\r\n",
+        b"\x16\x03\x01\x02\x00\x01\x00\x01\xfc\x03\x03",
+        b"\xff" * 4096,
+        b"\x00\x01\x00\x00\x00\x00\x01",
+        b"\x00\x01\x00\x00\xff\xff\x01\x03",
+    ],
 )
 async def test_garbage_ends_only_its_own_connection(station: Settings, noise: bytes) -> None:
     async with serving(station) as (server, steps):
@@ -275,20 +288,26 @@ async def test_garbage_ends_only_its_own_connection(station: Settings, noise: by
         await honest.close()
 
 
+@pytest.mark.parametrize("patience_s", [0.2, 3600.0], ids=["bounded", "control"])
 async def test_silent_and_half_frame_clients_lose_their_places(
-    station: Settings, monkeypatch: pytest.MonkeyPatch
+    station: Settings, monkeypatch: pytest.MonkeyPatch, patience_s: float
 ) -> None:
-    monkeypatch.setattr(scada, "IDLE_S", 0.2)
-    monkeypatch.setattr(scada, "FRAME_S", 0.1)
+    """The control waits for them for ever: then two silent clients lock everyone else out."""
+    monkeypatch.setattr(scada, "IDLE_S", patience_s)
+    monkeypatch.setattr(scada, "FRAME_S", patience_s)
     async with serving(station, max_clients=2) as (server, steps):
         server.offer(steps(), 0)
         silent, half = await Master.to(server), await Master.to(server)
         half.writer.write(b"\x00\x01\x00\x00\x00\x06\x01\x04")
-        assert await gone(half)
-        assert await gone(silent)
-        honest = await Master.to(server)
-        await honest.registers(1000, 1)
-        await honest.close()
+        if patience_s < 1:
+            assert await gone(half)
+            assert await gone(silent)
+            honest = await Master.to(server)
+            await honest.registers(1000, 1)
+            await honest.close()
+        else:
+            await until(lambda: server.clients == 2)
+            assert await gone(await Master.to(server)), "locked out"
 
 
 async def test_client_that_never_reads_is_dropped(station: Settings, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -356,7 +375,9 @@ def test_any_request_gets_a_right_answer(station: Settings, pdu: bytes, unit: in
     elif pdu[0] not in (1, 2, 3, 4):
         assert answer == bytes((pdu[0] | 0x80, 1))
     else:
-        assert answer[0] == pdu[0] or (answer[0] == pdu[0] | 0x80 and answer[1] in (2, 3) and len(answer) == 2)
+        assert answer[0] == pdu[0] or (
+            answer[0] == pdu[0] | 0x80 and answer[1] in (2, 3) and len(answer) == 2
+        )
 
 
 @limits(max_examples=60, deadline=None)
@@ -379,14 +400,27 @@ def test_any_bytes_leave_the_server_serving(station: Settings, chunks: list[byte
 
 async def mbpoll(tool: Callable[[str], str], server: ScadaServer, *options: str) -> str:
     process = await asyncio.create_subprocess_exec(
-        tool("mbpoll"), "-m", "tcp", "-p", str(server.port), "-a", "1", "-0", "-1", *options, "127.0.0.1",
-        stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.STDOUT,
+        tool("mbpoll"),
+        "-m",
+        "tcp",
+        "-p",
+        str(server.port),
+        "-a",
+        "1",
+        "-0",
+        "-1",
+        *options,
+        "127.0.0.1",
+        stdout=asyncio.subprocess.PIPE,
+        stderr=asyncio.subprocess.STDOUT,
     )
     out, _ = await asyncio.wait_for(process.communicate(), PATIENCE_S)
     return out.decode()
 
 
-async def test_c_client_reads_floats_bits_and_is_refused_a_write(station: Settings, tool: Callable[[str], str]) -> None:
+async def test_c_client_reads_floats_bits_and_is_refused_a_write(
+    station: Settings, tool: Callable[[str], str]
+) -> None:
     """mbpoll (libmodbus): -t 3:float -B is a float32 in two input registers, high word first."""
     async with serving(station) as (server, steps):
         server.offer(steps({"T1.hot_spot_c": 83.75, "T1.stage1.called": True}), 0)
@@ -396,8 +430,22 @@ async def test_c_client_reads_floats_bits_and_is_refused_a_write(station: Settin
             assert "83.75" in await mbpoll(tool, server, "-t", table, "-B", "-r", str(hot), "-c", "1")
         assert f"[{called}]: \t1" in await mbpoll(tool, server, "-t", "1", "-r", str(called), "-c", "1")
         process = await asyncio.create_subprocess_exec(
-            tool("mbpoll"), "-m", "tcp", "-p", str(server.port), "-a", "1", "-0", "-t", "4", "-r", str(hot),
-            "127.0.0.1", "7", stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.STDOUT,
+            tool("mbpoll"),
+            "-m",
+            "tcp",
+            "-p",
+            str(server.port),
+            "-a",
+            "1",
+            "-0",
+            "-t",
+            "4",
+            "-r",
+            str(hot),
+            "127.0.0.1",
+            "7",
+            stdout=asyncio.subprocess.PIPE,
+            stderr=asyncio.subprocess.STDOUT,
         )
         out, _ = await asyncio.wait_for(process.communicate(), PATIENCE_S)
         assert b"Illegal function" in out

@@ -268,6 +268,8 @@ class Station:
             ]
         process = await asyncio.create_subprocess_exec(
             sys.executable, "-m", "simulators", *arguments,
+            # Ctrl-C is for the parent alone: it ends the processes in its own order.
+            start_new_session=True,
             stdin=asyncio.subprocess.DEVNULL, stdout=asyncio.subprocess.PIPE,
         )  # fmt: skip
         self._processes[name] = process

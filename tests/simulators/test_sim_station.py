@@ -100,6 +100,25 @@ async def test_timeout_and_safe_state_are_registers(station: Station, connect: C
     assert 3.0 <= (release["station_ns"] - release["last_valid_request_ns"]) / 1e9 < 10.0
 
 
+async def test_safe_state_hold_keeps_the_relays(station: Station, connect: Connect) -> None:
+    """What register 101 = 1 would do to a station: the timeout is logged, nothing is released."""
+    client = await connect(station.ports["relays"])
+    await client.write_register(101, 1, device_id=3)
+    await hold_off(station, connect)
+    await station.wait_log("relays", lambda e: e["event"] == "timeout")
+    assert (await client.read_coils(0, count=3, device_id=3)).bits[:3] == [True] * 3
+    assert not any(released(e) for e in station.log("relays"))
+
+
+async def test_transformer_switched_off(station: Station, connect: Connect) -> None:
+    client = await connect(station.ports["relays"])
+    await station.set_energised(False)
+    await station.wait_truth(lambda truth: truth["HV_A.current_a"] == 0.0)
+    async with asyncio.timeout(20.0):
+        while (await client.read_discrete_inputs(27, count=1, device_id=3)).bits[0]:
+            pass  # each read is answered by the device: the next one may see the plant's news
+
+
 async def test_relay_stuck_and_welded(station: Station, connect: Connect) -> None:
     client = await hold_off(station, connect, timeout_tenths=0)
     await station.fault("relays", "stuck", stage=1)
@@ -203,7 +222,6 @@ async def test_scenario(tmp_path: Path, connect: Connect) -> None:
         "ambient_c: [[0, 35]]\n"
         "commands:\n"
         "  - {at_min: 1, command: fault, device: oil_tx, fault: short}\n"
-        "  - {at_min: 2, command: clear}\n"
         "  - {at_min: 3, command: fault, device: oil_tx, fault: sneezing}\n",
         encoding="utf-8",
     )

@@ -25,10 +25,11 @@ import random
 import secrets
 import ssl
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib.metadata import version
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -51,6 +52,7 @@ log = structlog.get_logger(__name__)
 TIME_GOOD = "good"
 TIME_DOUBTFUL = "clockNotSynchronized"
 
+CHUNK = 500  # values in one history message, some 40 kB: brokers limit the size of a packet
 WINDOW = 100  # messages of the backlog on their way at once
 FETCH_S = 5.0  # a disk slower than this is left alone; what is new goes out all the same
 REDRAIN_S = 30.0  # then it is asked again
@@ -179,8 +181,10 @@ class MqttPublisher:
         last = self._last_values_ns
         due = last is None or mono_ns - last >= self._mqtt.publish_s * 1e9
         changed = self._changed(outcome.values, mono_ns, due)
-        if changed:
-            self._put_values(changed, wall_ns, time_quality)
+        # New and nothing in front of it: the retained topics carry it, history stays silent.
+        live = self._direct and self._values_on_way == 0
+        for part in _parts(changed, CHUNK):
+            self._put_values(part, wall_ns, time_quality, live)
         if due:
             self._last_values_ns = mono_ns
             self._publish_state()
@@ -243,7 +247,7 @@ class MqttPublisher:
             self._last_refresh_ns = mono_ns
         return changed
 
-    def _put_values(self, changed: Changed, wall_ns: int, time_quality: str) -> None:
+    def _put_values(self, changed: Changed, wall_ns: int, time_quality: str, live: bool) -> None:
         head = self._head(wall_ns, time_quality)
         values: dict[str, Json] = {}
         for point, (plain, quality) in changed.items():
@@ -255,8 +259,7 @@ class MqttPublisher:
         payload = _encode({**head, "values": values})
         message = Message(self.boot, self._sequence, f"{self._base}/history", payload)
         self._put(message)
-        if self._direct and self._values_on_way == 0:
-            # New and nothing in front of it: the retained topics carry it, history stays silent.
+        if live:
             self._on_way.add(message.key)
             self._publish_values(list(changed), message)
         else:
@@ -396,7 +399,7 @@ class MqttPublisher:
                     continue
                 if self._said_deciding and not self._still_deciding():
                     self._publish_state()
-                self._announce_drops()
+                self._announce_losses()
         finally:
             drain.cancel()
             await asyncio.gather(drain, return_exceptions=True)
@@ -427,16 +430,21 @@ class MqttPublisher:
         age_ns = self._clock.mono_ns() - self._decision[0] if self._decision else math.inf
         return age_ns <= self._settings.station.decision_max_age_s * 1e9
 
-    def _announce_drops(self) -> None:
+    def _announce_losses(self) -> None:
+        """Only while connected: an announcement into a full backlog would itself drop a message."""
         new = self._outbox.dropped - self._announced
-        if new <= 0:
-            return
-        self._announced += new
-        text = f"{new} messages for the broker were dropped: the backlog ({self._mqtt.backlog_rows}) was full"
+        if new > 0:
+            self._announced += new
+            most = self._mqtt.backlog_rows
+            self._announce(f"{new} messages for the broker were dropped: the backlog ({most}) was full", new)
+        if self._outbox.set_aside:
+            aside, self._outbox.set_aside = self._outbox.set_aside, ""
+            self._announce(f"the backlog file was damaged: set aside as {aside}, a new one begun", None)
+
+    def _announce(self, text: str, dropped: int | None) -> None:
         log.error(text)
-        mono_ns = self._clock.mono_ns()
         quality = self._decision[2] if self._decision else TIME_DOUBTFUL
-        event = Event(mono_ns, "backlog", "mqtt", text, {"dropped": new})
+        event = Event(self._clock.mono_ns(), "backlog", "mqtt", text, {"dropped": dropped})
         self._put_event(event, self._clock.wall_ns(), quality)
 
     def _publish_state(self, offline: str = "") -> None:
@@ -664,6 +672,12 @@ def _dial(mqtt: Mqtt, station: str, base: str, will: bytes, timing: Timing) -> p
     client.will_set(f"{base}/state", will, qos=1, retain=True)
     client.connect(mqtt.host, mqtt.port, keepalive=mqtt.keepalive_s)
     return client
+
+
+def _parts(changed: Changed, size: int) -> Iterator[Changed]:
+    items = iter(changed.items())
+    while part := dict(islice(items, size)):
+        yield part
 
 
 def _plain(value: object) -> float | int | bool | str | None:

@@ -72,6 +72,7 @@ class Outbox:
         self._lost_in_queue = 0  # written by the event loop only
         self._lost = 0  # written by the thread only
         self.reason = ""
+        self.set_aside = ""  # where a damaged file went; whoever has told it clears it
         self._thread = threading.Thread(target=self._work, name="outbox", daemon=True)
 
     @property
@@ -226,7 +227,7 @@ class Outbox:
         except OSError as error:
             self._refused(error)
             return
-        log.error("outbox damaged: set aside, a new one begun", aside=str(aside))
+        self.set_aside = str(aside)
 
     def _refused(self, error: Exception) -> None:
         text = f"outbox {self._path} cannot be used: {error}"

@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import os
+import random
 import signal
 import sys
 import threading
@@ -285,6 +286,83 @@ async def test_backlog_survives_the_process_and_is_bounded(
         await seen.until(lambda g: g.payload["text"] == "number 249")
     assert [g.payload["text"] for g in seen.got] == [f"number {i}" for i in range(150, 250)]
     assert {g.payload["boot"] for g in seen.got} == {old.boot}
+
+
+async def test_damaged_backlog_is_announced(
+    broker: Broker, tool: Callable[[str], str], station: Settings, tmp_path: Path
+) -> None:
+    (tmp_path / "data").mkdir()
+    (tmp_path / "data" / "outbox.db").write_bytes(b"SQLite format 3\0" + b"\x5a" * 8192)
+    async with (
+        subscriber(tool("mosquitto_sub"), broker.port, f"{BASE}/event/backlog") as seen,
+        running(publisher_for(with_mqtt(station, broker.port), tmp_path)),
+    ):
+        assert "set aside" in (await seen.next()).payload["text"]
+
+
+async def test_large_stations_are_published_in_parts(
+    broker: Broker,
+    tool: Callable[[str], str],
+    station: Settings,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(mqtt, "CHUNK", 10)
+    settings = with_mqtt(station, broker.port)
+    steps = Steps(settings, Clock())
+    wanted = {f"{BASE}/value/{p.topic}" for p in catalogue(settings)}
+    async with (
+        subscriber(tool("mosquitto_sub"), broker.port, f"{BASE}/#") as seen,
+        running(publisher_for(settings, tmp_path)) as publisher,
+    ):
+        await until(lambda: publisher._direct)
+        publisher.offer(steps(), 0)
+        while wanted - {g.topic for g in seen.got}:
+            await seen.next()
+        await until(lambda: publisher.waiting == 0)
+    sequences = [g.payload["sequence"] for g in seen.got if g.topic in wanted]
+    assert max(sequences.count(n) for n in sequences) == 10
+    assert not any(g.topic == f"{BASE}/history" for g in seen.got)
+
+
+SEED = 20260701
+
+
+async def test_flapping_connection_loses_nothing_and_keeps_order(
+    broker: Broker, tool: Callable[[str], str], station: Settings, tmp_path: Path
+) -> None:
+    """Cuts and swallowed PUBACKs at random moments: every event arrives, first arrivals in order."""
+    chance = random.Random(SEED)
+    proxy = Proxy(broker.port)
+    server = await proxy.start()
+    settings = with_mqtt(station, proxy.port)
+    steps = Steps(settings, Clock())
+    impatient = Timing(retry_min_s=0.01, retry_max_s=0.03, tick_s=0.02, ack_s=0.2, connack_s=1.0)
+    cuts = 0
+    async with (
+        subscriber(tool("mosquitto_sub"), broker.port, f"{BASE}/event/alarm") as seen,
+        running(publisher_for(settings, tmp_path, impatient)) as publisher,
+    ):
+        for i in range(600):
+            publisher.offer(steps({"T1.hot_spot_c": float(i)}, ("alarm", "T1.x", f"{i}")), i)
+            if chance.random() < 0.05:
+                cuts += publisher.connected
+                proxy.cut.set()
+            elif chance.random() < 0.2:
+                proxy.cut.clear()
+                proxy.swallow = chance.random() < 0.3
+            await asyncio.sleep(chance.random() * 0.01)
+        proxy.cut.clear()
+        proxy.swallow = False
+        await seen.until(lambda g: g.payload["text"] == "599")
+        await until(lambda: publisher.connected and publisher.waiting == 0)
+    server.close()
+    assert cuts > 5, "the premise"
+    first: dict[tuple[str, int], str] = {}
+    for got in seen.got:
+        key = (got.payload["boot"], got.payload["sequence"])
+        assert first.setdefault(key, got.payload["text"]) == got.payload["text"]
+    assert list(first.values()) == [f"{i}" for i in range(600)]
 
 
 async def test_drops_are_announced(

@@ -126,7 +126,8 @@ class Bank:
         return not self.fresh(self._decision, now_ns)
 
     def fresh(self, decision: Decision, now_ns: int) -> bool:
-        return now_ns - decision.mono_ns <= self._rules.max_age_ns
+        """Not too old; nor from so far ahead that its clock cannot be ours."""
+        return abs(now_ns - decision.mono_ns) <= self._rules.max_age_ns
 
     def silent_from_ns(self) -> int:
         """When silence begins unless a newer decision comes."""

@@ -95,6 +95,8 @@ async def open_connection(link: Link, on_closed: Callable[[], None]) -> Connecti
 
 
 async def _open_serial(link: Link, on_closed: Callable[[], None]) -> Connection:
+    import termios
+
     from pymodbus.transport.serialtransport import create_serial_connection
 
     try:
@@ -107,8 +109,9 @@ async def _open_serial(link: Link, on_closed: Callable[[], None]) -> Connection:
             parity=link.parity[0].upper(),
             stopbits=link.stop_bits,
         )
-    except (OSError, ValueError) as error:
-        raise LinkDown(f"serial port {link.serial_device} cannot be opened: {error}") from None
+    except (OSError, ValueError, termios.error) as error:
+        # termios.error: a port that cannot do this baud rate or parity (a pty can do no parity)
+        raise LinkDown(f"serial port {link.serial_device} cannot be opened with these settings: {error}") from None
     assert isinstance(connection, Connection)
     await connection.more(asyncio.get_running_loop().time() + link.timeout_s)
     return connection

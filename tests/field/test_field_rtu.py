@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import os
+import termios
 import threading
 import time
 import tty
@@ -248,6 +249,7 @@ def on_serial(path, **more):
     how = {
         "id": "L1",
         "type": "rtu_serial",
+        "parity": "none",
         "serial_device": path,
         "timeout_s": 0.3,
         "late_answer_s": 0.1,
@@ -282,8 +284,20 @@ async def test_slow_line_gets_the_time_its_bits_take():
 async def test_serial_port_that_is_not_there(tmp_path):
     async with running(on_serial(str(tmp_path / "ttyS9"))) as field:
         await until(lambda: field.snapshot().polled)
-        assert "cannot be opened" in field.snapshot().devices["D1"]
+        assert "cannot be opened with these settings" in field.snapshot().devices["D1"]
         assert "ttyS9" in reading(field).reason
+
+
+async def test_serial_settings_that_the_port_cannot_do(serial, monkeypatch):
+    """termios raises its own error (a pty has no parity): contained as a link that is down."""
+
+    async def refuses(*args, **settings):
+        raise termios.error(22, "Invalid argument")
+
+    monkeypatch.setattr("pymodbus.transport.serialtransport.create_serial_connection", refuses)
+    async with running(on_serial(serial.path)) as field:
+        await until(lambda: field.snapshot().polled)
+        assert "cannot be opened with these settings" in field.snapshot().devices["D1"]
 
 
 async def test_missing_pyserial_is_a_clear_message(monkeypatch):

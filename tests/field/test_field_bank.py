@@ -1,0 +1,194 @@
+"""The relay writer without a socket: any sequence of decisions, time, answers and losses keeps its word."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from collector.field.relays import Bank, Rules
+from collector.field.wire import Answer
+from collector.messages import Decision
+from collector.settings.model import Device, RelayModule
+
+S = 1_000_000_000
+MAX_AGE_S, GRACE_S = 10, 40
+COILS = {0: "T1.stage1", 1: "T1.stage2", 2: "T1.stage3", 5: "T1.trip"}
+MODULE = Device(
+    id="R1",
+    link="L1",
+    unit=3,
+    poll_s=5.0,
+    relay_module=RelayModule(released_by="module_timeout", timeout_s=30.0),
+)
+
+steps = st.lists(
+    st.one_of(
+        st.tuples(st.just("decide"), st.dictionaries(st.sampled_from(sorted(COILS.values())), st.booleans())),
+        st.tuples(st.just("wait"), st.sampled_from([0.1, 0.5, 2.0, 6.0, 11.0, 45.0])),
+        st.tuples(st.just("serve"), st.integers(1, 8)),
+        st.tuples(st.just("exception"), st.sampled_from([1, 2, 4, 6, 11])),
+        st.tuples(st.just("time-out"), st.just(0)),
+        st.tuples(st.just("lost"), st.just(0)),
+        st.tuples(st.just("foreign"), st.sampled_from(sorted(COILS))),
+        st.tuples(st.just("release"), st.just(0)),
+    ),
+    max_size=40,
+)
+SEEN: Counter[str] = Counter()
+
+
+class Story:
+    """A module's memory and what the writer asked of it; every promise is checked at every request."""
+
+    def __init__(self) -> None:
+        self.now_ns = 1000 * S
+        self.bank = Bank(MODULE, COILS, Rules(MAX_AGE_S * S, GRACE_S * S, 6 * S), self.now_ns)
+        self.started_ns = self.now_ns
+        self.memory = dict.fromkeys(range(8), 0)
+        self.newest: Decision | None = None
+        self.sequence = 0
+        self.released = False
+        self.read_since_loss: set[int] = set()
+
+    def ask(self):
+        request = self.bank.request(self.now_ns)
+        if request is None:
+            return None
+        if not self.released:
+            since, limit = (self.newest.mono_ns, MAX_AGE_S) if self.newest else (self.started_ns, GRACE_S)
+            assert self.now_ns - since <= limit * S, "a request of some kind on an old decision"
+        if request.bits:
+            SEEN["write"] += 1
+            coils = range(request.address, request.address + request.size)
+            assert set(coils) <= set(COILS), "a coil of somebody else is written"
+            if self.released:
+                SEEN["release write"] += 1
+                assert not any(request.bits)
+            else:
+                assert self.newest is not None, "written before the first decision"
+                assert set(COILS) <= self.read_since_loss, "written before the outputs were read"
+                carried = self.newest.energise
+                assert [carried.get(COILS[coil]) for coil in coils] == list(request.bits)
+        return request
+
+    def answer(self, request):
+        coils = range(request.address, request.address + request.size)
+        if request.bits:
+            self.memory.update(zip(coils, map(int, request.bits), strict=True))
+            return Answer()
+        self.read_since_loss |= set(coils)
+        return Answer(tuple(self.memory[coil] for coil in coils))
+
+    def serve(self, times):
+        for _ in range(times):
+            request = self.ask()
+            if request is None:
+                return
+            self.bank.took(self.answer(request), self.now_ns)
+
+    def do(self, kind, what):
+        SEEN[kind] += 1
+        if kind == "decide":
+            self.sequence += 1
+            decision = Decision(self.sequence, self.now_ns, what)
+            self.bank.offer(decision)
+            if not self.released:
+                self.newest = decision
+        elif kind == "wait":
+            self.now_ns += int(what * S)
+        elif kind == "serve":
+            self.serve(what)
+        elif kind == "foreign":
+            if not self.released:  # what others do to a module that was let go is theirs
+                self.memory[what] ^= 1
+        elif kind == "release":
+            self.released = True
+            self.bank.release(self.now_ns)
+        elif kind == "lost":
+            self.bank.lost("gone")
+            assert not any(status.link_ok for status in self.bank.status(self.now_ns).values())
+            self.read_since_loss = set()
+        else:
+            request = self.ask()
+            if request is not None:
+                failure = {
+                    "exception": Answer(exception=what),
+                    "time-out": Answer(failure="none", silent=True),
+                }
+                self.bank.took(failure[kind], self.now_ns)
+                if not self.bank.status(self.now_ns)["T1.trip"].link_ok:
+                    self.read_since_loss = set()
+        self.bank.status(self.now_ns)
+        due = self.bank.next_ns(self.now_ns)
+        assert due is None or isinstance(due, int)
+
+    def tell(self, story):
+        for kind, what in story:
+            self.do(kind, what)
+        self.settle()
+
+    def settle(self):
+        """With an answering module and a fresh decision, outputs end as decided (or released)."""
+        for _ in range(16):
+            self.now_ns += S
+            if self.newest is not None and not self.released:
+                self.sequence += 1
+                self.newest = Decision(self.sequence, self.now_ns, dict(self.newest.energise))
+                self.bank.offer(self.newest)
+            self.serve(40)
+        status = self.bank.status(self.now_ns)
+        if self.released:
+            assert self.bank.released
+            assert not any(self.memory[coil] for coil in COILS)
+        elif self.newest is not None:
+            for coil, output in COILS.items():
+                if output in self.newest.energise:
+                    assert self.memory[coil] == self.newest.energise[output]
+                assert status[output].energised == bool(self.memory[coil])
+                assert status[output].link_ok
+                assert not status[output].reason
+
+
+def test_every_promise_holds():
+    """Any story; and each premise came true often enough for the property to mean something."""
+
+    @settings(max_examples=300, deadline=None)
+    @given(steps)
+    def whatever_happens(story):
+        Story().tell(story)
+
+    SEEN.clear()
+    whatever_happens()
+    print("premises met:", dict(SEEN))
+    for premise in ("write", "release write", "decide", "wait", "lost", "foreign", "exception", "time-out"):
+        assert SEEN[premise] > 20, premise
+
+
+@pytest.mark.parametrize(
+    ("broken", "how"),
+    [
+        ("fresh", lambda self, decision, now_ns: True),
+        ("lost", lambda self, reason: None),
+        ("_reads", lambda self, after_write=False: []),
+        ("release", lambda self, now_ns: None),
+    ],
+)
+def test_control_of_the_promises(monkeypatch, broken, how):
+    """Each mechanism broken on purpose: a plain story must turn red."""
+    monkeypatch.setattr(Bank, broken, how)
+    told = Story()
+    on = dict.fromkeys(COILS.values(), True)
+    story = [("serve", 3), ("decide", on), ("serve", 9), ("lost", 0), ("wait", 0.5), ("decide", on)]
+    story += [("serve", 9), ("wait", 11.0), ("serve", 3), ("decide", on), ("serve", 9), ("release", 0)]
+    with pytest.raises(AssertionError):
+        told.tell(story)
+
+
+def test_a_decision_from_the_future_is_not_fresh():
+    told = Story()
+    told.serve(3)
+    told.bank.offer(Decision(1, told.now_ns + 60 * S, {"T1.stage1": True}))
+    assert told.bank.silent(told.now_ns)

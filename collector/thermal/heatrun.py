@@ -16,7 +16,7 @@ from typing import Annotated, Any, Literal
 
 import numpy as np
 import yaml
-from pydantic import Field
+from pydantic import Field, ValidationError
 
 from collector.settings.model import Design, Id, Number, Positive, Section, Settings
 from collector.thermal import kernel
@@ -334,6 +334,7 @@ def derive(report: Report) -> tuple[Derived | None, tuple[Finding, ...]]:
     findings += _guarantees(derived)
     findings += _more_cooling(derived)
     findings += _currents_against_power(report)
+    findings += _refused_by_settings(derived)
     return (None if any(f.fatal for f in findings) else derived), tuple(findings)
 
 
@@ -371,6 +372,8 @@ def _names(report: Report) -> Iterator[Finding]:
             )
     taken: dict[int, str] = {}
     for i, winding in enumerate(report.windings):
+        if len(set(winding.phases)) < len(winding.phases):
+            yield Finding(("windings", i, "phases"), "a phase stands here twice (such as [A, B, C])")
         for offset in range(max(1, len(winding.phases))):
             other = taken.setdefault(winding.number + offset, winding.id)
             if other != winding.id:
@@ -634,11 +637,6 @@ def _winding(
                 f"{current:g} A is {current / test.rated_current_a:.0%} of rated, outside the range of "
                 "the correction (90 to 110 %): the corrected gradient is indicative only",
             )
-    if corrected > 60:
-        findings.fault(
-            path, f"gradient of {corrected:.1f} K at rated current (at most 60, usually 3 to 35 K)"
-        )
-        return None
     _usual("gradient_k", corrected, path, findings)
     return WindingFigures(
         Figure(round(corrected, 2), how), test.rated_current_a, average_site + corrected, factor
@@ -674,6 +672,8 @@ def _hot_spot_factor(
     if stated is not None:
         _usual("hot_spot_factor", stated, path, findings)
         return Figure(stated, "calculated by the maker, as the report states")
+    if report.transformer.liquid != "mineral_oil":
+        findings.fault(path, f"is missing (no default for {report.transformer.liquid}: give it)")
     default = HOT_SPOT_FACTOR[report.transformer.size]
     return Figure(
         default,
@@ -749,6 +749,29 @@ def _gradient_k(derived: Derived, mode: TestedMode, winding: str, load_pu: float
     """Hot spot over top oil [K]."""
     rated = derived.hot_spot_factor[winding].value * derived.modes[mode.id].windings[winding].gradient.value
     return float(ultimate_hot_spot_gradient(load_pu, rated, _exponents(derived.report, mode)[1] / 2))
+
+
+def _refused_by_settings(derived: Derived) -> Iterator[Finding]:
+    """What came out so far from physical sense, or so long, that no settings file may hold it."""
+    try:
+        settings_sketch(derived)
+    except ValidationError as error:
+        report = derived.report
+        owners = [i for i, w in enumerate(report.windings) for _ in settings_windings(w)]
+        said: set[Finding] = set()
+        for fault in error.errors():
+            if fault["type"] == "too_short":  # a list that lacks what was refused within it
+                continue
+            _, _, section, index, *keys = fault["loc"]
+            name = keys[-1] if keys else "value"
+            message = f"{name} comes out as {fault['input']}, which no settings file may hold ({fault['msg']}"
+            if name in USUAL:
+                message += "; usually {:g} to {:g}".format(*USUAL[str(name)])
+            place = owners[int(index)] if section == "windings" else int(index)
+            finding = Finding((str(section), place), message + ")")
+            if finding not in said:  # phases alike
+                said.add(finding)
+                yield finding
 
 
 def _currents_against_power(report: Report) -> Iterator[Finding]:

@@ -575,6 +575,32 @@ def _load_at(temperatures: Floats, loads_pu: Floats, levels: Floats) -> Floats:
     return np.asarray(np.where(cell < 0, 0.0, np.where(cell >= count - 1, np.inf, load)))
 
 
+# --- for the catalogue of points -----------------------------------------------------------------------
+
+
+def main_figures(results: Sequence[LoadingResult]) -> dict[str, float | str | None]:
+    """The figures worth a point, of the first limit set: the guide's normal loading.
+
+    load_minutes: until the first limit, HORIZON_MIN standing for "or longer" [min]. load_15min_pu,
+    load_1h_pu, load_4h_pu, load_continuous_pu: largest load [pu]. load_limited_by: what limits the load
+    without end. The same with ``reduced_`` in front: less the largest stage. None where there is no figure.
+    """
+    found: dict[str, float | str | None] = {}
+    for c, prefix in enumerate(("", "reduced_")):
+        case = results[0].cases[c] if results[0].cases else None
+        holds = {} if case is None else {h.duration_min: h for h in case.holds}
+        found[f"{prefix}load_minutes"] = (
+            min(case.minutes, HORIZON_MIN) if case is not None and holds else None
+        )
+        for name, minutes in _POINT_DURATIONS.items():
+            found[f"{prefix}load_{name}_pu"] = holds[minutes].load_pu if holds else None
+        found[f"{prefix}load_limited_by"] = holds[math.inf].limited_by if holds else None
+    return found
+
+
+_POINT_DURATIONS = {"15min": 15.0, "1h": 60.0, "4h": 240.0, "continuous": math.inf}
+
+
 # --- for people --------------------------------------------------------------------------------------
 
 HEADING = ("limits", "cooling", "until limit", "for", "load pu", "load A", "limited by")

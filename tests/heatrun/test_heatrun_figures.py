@@ -6,9 +6,14 @@ Exponents, altitude steps and the linear law of resistance: IEC 60076-2, from me
 from __future__ import annotations
 
 import copy
+from collections import Counter
+from collections.abc import Iterator
 from typing import Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from pydantic import ValidationError
 
 from collector.thermal import heatrun
 
@@ -184,6 +189,10 @@ def test_exponents_and_altitude_by_cooling() -> None:
         ("windings.1.id", "TV", "modes.0.windings.LV", "unknown winding"),
         ("windings.1.number", 1, "windings.1.number", "also taken by HV"),
         ("transformer.liquid", "natural_ester", "modes.0.model", "tau_o_min"),
+        ("windings.0.phases", ["A", "A"], "windings.0.phases", "twice"),
+        ("windings.0.number", 99, "windings.0", "less than or equal to 24"),
+        ("modes.1.oil_test.fed_loss_kw", 60.0, "modes.1", "top_oil_rise_k comes out as 126.2"),
+        ("modes.1.windings.LV.test_current_a", 600.0, "windings.1", "usually 3 to 35"),
     ],
 )
 def test_a_report_that_contradicts_itself_is_told_so_and_gives_no_figures(
@@ -270,6 +279,48 @@ def test_more_cooling_with_more_rise_at_equal_amperes_is_a_fault(
     found = [".".join(map(str, f.path)) for f in findings if "more cooling but more rise" in f.message]
     assert found == ([] if where is None else [where])
     assert (derived is None) == (where is not None)
+
+
+_outcomes: Counter[str] = Counter()
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.data())
+def test_whatever_a_report_holds_is_answered_by_findings_or_by_a_block_that_settings_accept(
+    data: st.DataObject,
+) -> None:
+    """One to three figures replaced by any of the shape; never an exception, never a block of nonsense."""
+    report = copy.deepcopy(REPORT)
+    figures = list(_numbers(report))
+    for place in data.draw(st.lists(st.sampled_from(figures), min_size=1, max_size=3)):
+        *steps, last = place
+        node: Any = report
+        for step in steps:
+            node = node[step]
+        node[last] *= data.draw(st.sampled_from([0.001, 0.3, 0.8, 0.97, 1.03, 1.3, 3.0, 40.0]))
+    try:
+        shaped = heatrun.Report.model_validate(tuples(report))
+    except ValidationError:
+        return
+    derived, findings = heatrun.derive(shaped)
+    assert (derived is None) == any(f.fatal for f in findings)
+    _outcomes["block" if derived is not None else "refused"] += 1
+    if derived is not None:
+        heatrun.settings_sketch(derived)
+        heatrun.table(derived, 20.0)
+
+
+def test_the_search_above_met_both_outcomes() -> None:
+    print(dict(_outcomes))
+    assert not _outcomes or (_outcomes["block"] > 0 and _outcomes["refused"] > 0)
+
+
+def _numbers(node: Any, path: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
+    for key, value in node.items() if isinstance(node, dict) else enumerate(node):
+        if isinstance(value, float):
+            yield (*path, key)
+        elif isinstance(value, dict | list):
+            yield from _numbers(value, (*path, key))
 
 
 def test_the_report_of_the_other_tests_is_clean() -> None:

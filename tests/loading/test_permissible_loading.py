@@ -622,3 +622,19 @@ def test_rows_for_people() -> None:
     assert [row[3] for row in table[:6]] == ["15 min", "1 h", "2 h", "4 h", "8 h", "without end"]
     assert table[6][1] == "ONAN without fans1"
     assert table[0][2] == "not within 24 h"
+
+
+def test_main_figures_for_points() -> None:
+    results = loading.permissible_loading(PLAN, state(PLAN, 2, 0.9, 25.0, 0.0), STAGES)
+    figures = loading.main_figures(results)
+    full, less = results[0].cases
+    assert figures["load_minutes"] == 1440.0  # not within 24 h
+    assert figures["load_15min_pu"] == full.holds[0].load_pu
+    assert figures["load_continuous_pu"] == full.holds[-1].load_pu
+    assert figures["reduced_load_4h_pu"] == less.holds[3].load_pu
+    assert figures["reduced_load_minutes"] == less.minutes < 1440
+    assert figures["load_limited_by"] == "hot spot of HV"
+    bad = replace(state(PLAN, 2, 0.8, 25.0, 0.0), reason="top oil is not measured")
+    none = loading.main_figures(loading.permissible_loading(PLAN, bad, STAGES))
+    assert none.keys() == figures.keys()
+    assert set(none.values()) == {None}

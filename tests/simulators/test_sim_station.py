@@ -189,6 +189,22 @@ async def test_stopped_device_is_silent_and_comes_back(station: Station, connect
     assert not (await again.read_input_registers(0, count=1, device_id=1)).isError()
 
 
+async def test_hung_relay_module_releases_when_it_wakes(station: Station, connect: Connect) -> None:
+    """What ran out while it hung has run out, even when a request is already waiting for it."""
+    await hold_off(station, connect)
+    station.pause("relays")
+    hung_ns = station.clock.station_ns()
+    _, writer = await asyncio.open_connection("127.0.0.1", station.ports["relays"])
+    writer.write(bytes.fromhex("0001 0000 0006 03 01 0000 0001"))
+    await station.wait_truth(lambda truth: truth["time_s"] > hung_ns / 1e9 + 11.0)
+    assert not any(released(e) for e in station.log("relays"))
+    station.resume("relays")
+    release = await station.wait_log("relays", released)
+    assert release["reason"] == "timeout"
+    assert release["last_valid_request_ns"] < hung_ns
+    writer.close()
+
+
 async def test_a_fault_survives_the_devices_reboot(station: Station, connect: Connect) -> None:
     await station.fault("oil_tx", "open")
     await station.reboot("oil_tx")

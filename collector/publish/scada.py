@@ -18,7 +18,6 @@ import structlog
 from collector.clock import Clock
 from collector.messages import Outcome, Value
 from collector.points import DECLARED, REGISTERS_PER_POINT, Level, Point, address, catalogue
-from collector.publish.mqtt import TIME_GOOD
 from collector.quality import Detail, invalid
 from collector.settings.model import Settings
 
@@ -74,7 +73,6 @@ class ScadaServer:
         self._registers, self._bits = _layout(settings)
         self._outcome: Outcome | None = None
         self._wall_ns = 0
-        self._time_ok = False
         self._clients: set[asyncio.StreamWriter] = set()
         self._reason = "not started"
         self._listening = asyncio.Event()
@@ -82,9 +80,9 @@ class ScadaServer:
         self.port = self._settings.port
         self.refused = 0
 
-    def offer(self, outcome: Outcome, wall_ns: int, time_quality: str = TIME_GOOD) -> None:
+    def offer(self, outcome: Outcome, wall_ns: int) -> None:
         """One completed step, for the next requests. Never blocks: encoding is done when asked for."""
-        self._outcome, self._wall_ns, self._time_ok = outcome, wall_ns, time_quality == TIME_GOOD
+        self._outcome, self._wall_ns = outcome, wall_ns
 
     def health(self) -> tuple[bool, str]:
         """(listening, else why not)."""
@@ -241,7 +239,8 @@ class ScadaServer:
         seconds = self._wall_ns // 1_000_000_000 & 0xFFFFFFFF
         age = min(0xFFFF, self._age_ns() // 1_000_000_000)
         sequence = self._outcome.decision.sequence & 0xFFFF
-        trusted, deciding = int(self._time_ok), int(self._deciding())
+        clock = self._outcome.values.get("station.clock_trusted")
+        trusted, deciding = int(clock is not None and bool(clock.value)), int(self._deciding())
         return (sequence, seconds >> 16, seconds & 0xFFFF, age, MAP_VERSION, trusted, deciding)
 
 

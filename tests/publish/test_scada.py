@@ -137,6 +137,8 @@ async def test_heartbeat_and_time(station: Settings) -> None:
         sequence, high, low, age, version, trusted, deciding = await master.registers(HEADER, 7)
         assert (sequence, high << 16 | low, version, trusted, deciding) == (3, 1_751_378_709, 1, 1, 1)
         assert age == 0
+        server.offer(steps({"station.clock_trusted": False}), 0)
+        assert (await master.registers(HEADER, 7))[5] == 0
         await master.close()
 
 

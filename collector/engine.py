@@ -680,7 +680,9 @@ class _Cycle:
                 s.contacts.get("breaker_closed"), True
             )
             f = facts[k]
-            own = bool(f.release) or f.above or (stage.call in ON and not f.below)
+            own = bool(f.release) or f.above or (stage.own and stage.call in ON and not f.below)
+            if own is not stage.own:
+                self.stages[s.index] = replace(stage, own=own)
             wanted.append(own and not f.block)
             failed.append(not runs and (not able or stage.proof is Proof.UNPROVEN))
             free.append(not f.block and stage.hold_until_ns < 0)

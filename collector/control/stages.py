@@ -151,6 +151,7 @@ class StageState:
     above_ns: since when a criterion is above pickup. run_until_ns: end of the minimum run.
     trusted_ns: end of the hold after an input or module came back. off_ns: when last held off.
     starts, releases: times of the last hour's. flapped: released until acknowledged.
+    own: called on its own account (its criteria, or a release), not only as a spare or pump.
     hold_until_ns, force_until_ns: operator's commands. exercise_until_ns: end of an exercise run.
     start_count: starts since commissioning. at_rest_ns: since when it has not been called.
     """
@@ -165,6 +166,7 @@ class StageState:
     starts: tuple[int, ...] = ()
     releases: tuple[int, ...] = ()
     flapped: bool = False
+    own: bool = False
     hold_until_ns: int = -1
     force_until_ns: int = -1
     exercise_until_ns: int = -1

@@ -90,11 +90,12 @@ def regime(
     """Parameters of cooling modes ``mode`` (T,); kept in the model's cache."""
     mode = np.ascontiguousarray(mode, dtype=np.int64)
     key = mode.tobytes()
-    if energised is not None:
+    # what is as usual is left out, so that one regime is one object however it was asked for
+    if energised is not None and not np.all(energised):
         key += b"e" + np.asarray(energised, dtype=np.bool_).tobytes()
-    if rated_scale is not None:
+    if rated_scale is not None and not np.all(rated_scale == 1.0):
         key += b"r" + np.asarray(rated_scale, dtype=np.float64).tobytes()
-    if loss_scale is not None:
+    if loss_scale is not None and not np.all(loss_scale == 1.0):
         key += b"l" + np.asarray(loss_scale, dtype=np.float64).tobytes()
     found = model.cache.get(key)
     if found is None:

@@ -386,6 +386,7 @@ def _general(
         which = jump & (times == at)
         pending.add(max(at - _STEP_NS, state.firm_ns), which, latest, fill=True)
         pending.add(max(at, state.firm_ns + _STEP_NS), which, values, fill=False)
+        controls = _measured_from(controls, max(at - _STEP_NS, state.firm_ns), which[oil])
     for at in np.unique(times[line]).tolist():
         pending.add(at, line & (times == at), values, fill=False)
     latest = np.where(new | fills, values, latest)
@@ -542,6 +543,17 @@ def _stretches(controls: list[_Control], begin: int, target: int, end: int) -> I
     cuts = sorted({c.t_ns for c in controls if begin < c.t_ns < end} | {target, end} - {begin})
     for cut in cuts:
         yield cut, next(c for c in reversed(controls) if c.t_ns < cut)
+
+
+def _measured_from(controls: list[_Control], t_ns: int, back: Bools) -> list[_Control]:
+    """The controls with some transformers no longer on estimated oil from t_ns on."""
+    before = [c for c in controls if c.t_ns <= t_ns]
+    if not back.any() or not before:
+        return controls
+    if before[-1].t_ns < t_ns:
+        before.append(before[-1]._replace(t_ns=t_ns))
+    later = [before[-1], *controls[len([c for c in controls if c.t_ns <= t_ns]) :]]
+    return before[:-1] + [c._replace(estimated=_without(c.estimated, back)) for c in later]
 
 
 def _in_force(controls: list[_Control], t_ns: int) -> tuple[_Control, ...]:
@@ -968,13 +980,12 @@ def _mark(like: ThermalState, value: Any) -> _Mark:
 
 def _control(model: Model, like: ThermalState, value: Any) -> _Control:
     r = like.controls[0].regime
-    scale, loss = _in(value["rated_scale"], r.rated_scale), _in(value["loss_scale"], r.loss_scale)
     found = regime(
         model,
         _in(value["mode"], r.mode),
         _in(value["energised"], r.energised),
-        scale if (scale != 1.0).any() else None,
-        loss if (loss != 1.0).any() else None,
+        _in(value["rated_scale"], r.rated_scale),
+        _in(value["loss_scale"], r.loss_scale),
     )
     estimated = None if value["estimated"] is None else _in(value["estimated"], like.started)
     return _Control(int(value["t_ns"]), found, estimated)

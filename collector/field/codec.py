@@ -10,10 +10,11 @@ import math
 import struct
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Literal, NamedTuple, get_args
+from typing import Literal, NamedTuple, cast, get_args
 
 from collector.points import AnyInput, Measurement, measurements
 from collector.quality import GOOD, Detail, Quality, invalid
+from collector.settings import registers
 from collector.settings.model import (
     BoolInput,
     Current,
@@ -23,6 +24,7 @@ from collector.settings.model import (
     Temperature,
     Temperature2,
 )
+from collector.settings.registers import WORDS
 
 Table = Literal["coil", "discrete_input", "holding_register", "input_register"]
 Type = Literal["bool", "int16", "uint16", "int32", "uint32", "float32", "float64"]
@@ -31,18 +33,9 @@ Order = Literal["big", "little"]
 TABLES: tuple[Table, ...] = get_args(Table)
 TYPES: tuple[Type, ...] = get_args(Type)
 
-#: Registers (16 bit) one value takes.
-WORDS: dict[Type, int] = {
-    "bool": 1, "int16": 1, "uint16": 1, "int32": 2, "uint32": 2, "float32": 2, "float64": 4,
-}  # fmt: skip
 _FORMAT: dict[Type, str] = {
     "bool": ">H", "int16": ">h", "uint16": ">H", "int32": ">i", "uint32": ">I",
     "float32": ">f", "float64": ">d",
-}  # fmt: skip
-
-#: First digit of a 5 or 6 digit reference (Modicon convention): common practice, no source.
-_REFERENCE_TABLE: dict[int, Table] = {
-    0: "coil", 1: "discrete_input", 3: "input_register", 4: "holding_register",
 }  # fmt: skip
 
 _LARGEST_FLOAT32 = struct.unpack(">f", b"\x7f\x7f\xff\xff")[0]
@@ -106,11 +99,9 @@ def split_reference(reference: int) -> tuple[Table, int]:
 
     ValueError for a number that is no reference. A coil's leading zeros vanish in an integer: 1..9999.
     """
-    for base in (10_000, 100_000):
-        table, number = _REFERENCE_TABLE.get(reference // base), reference % base
-        coil_of_six = base == 100_000 and reference < base
-        if table is not None and not coil_of_six and 1 <= number <= 65_536:
-            return table, number - 1
+    found = registers.split_reference(reference)
+    if found is not None:
+        return cast(Table, found[0]), found[1]
     raise ValueError(
         f"{reference} is no register reference (1..9999 coil, 10001..19999 or 100001..165536 discrete input, "
         "30001..39999 or 300001..365536 input register, 40001..49999 or 400001..465536 holding register)"

@@ -18,6 +18,8 @@ from collector.settings.model import Device
 _S = 1_000_000_000
 #: A device of which not one value can be read is asked for everything again so soon [s]: it may be starting.
 _REPLAN_NOTHING_LEFT_S = 60.0
+#: Still working, busy, and the gateway's two: the value was not refreshed, the sensor may be healthy.
+_NOT_NOW = frozenset({5, 6, 10, 11})
 #: Behind these exceptions the device itself did not answer: its gateway did.
 GATEWAY_EXCEPTIONS = frozenset({10, 11})
 
@@ -83,7 +85,8 @@ class Poller:
             self._note_refused(now_ns)
         else:
             reason = answer.failure or exception_words(answer.exception)
-            self._fail(block, reason, now_ns)
+            stale = bool(answer.failure) or answer.exception in _NOT_NOW
+            self._fail(block, reason, now_ns, Detail.OLD_DATA if stale else Detail.FAILURE)
             if answer.silent or answer.lost or answer.exception in GATEWAY_EXCEPTIONS:
                 self._fail_rest(reason, now_ns)
         self.polled = self.polled or not self._queue
@@ -129,11 +132,11 @@ class Poller:
                     None, invalid(Detail.BAD_REFERENCE), now_ns, reason, self._device.id
                 )
 
-    def _fail(self, block: Block, reason: str, now_ns: int) -> None:
+    def _fail(self, block: Block, reason: str, now_ns: int, detail: Detail = Detail.OLD_DATA) -> None:
         for place in block.places:
             for measurement, _ in self._at[place]:
                 self.readings[measurement] = Reading(
-                    None, invalid(Detail.FAILURE), now_ns, reason, self._device.id
+                    None, invalid(detail), now_ns, reason, self._device.id
                 )
 
     def _fail_rest(self, reason: str, now_ns: int) -> None:

@@ -111,7 +111,8 @@ async def _open_serial(link: Link, on_closed: Callable[[], None]) -> Connection:
         )
     except (OSError, ValueError, termios.error) as error:
         # termios.error: a port that cannot do this baud rate or parity (a pty can do no parity)
-        raise LinkDown(f"serial port {link.serial_device} cannot be opened with these settings: {error}") from None
+        port = link.serial_device
+        raise LinkDown(f"serial port {port} cannot be opened with these settings: {error}") from None
     assert isinstance(connection, Connection)
     await connection.more(asyncio.get_running_loop().time() + link.timeout_s)
     return connection

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from collector.points import PointType
+from collector.quality import Validity
 
 VERSION = 1
 _HEADER = struct.Struct("<BBxxIqd")  # version, flags, count, first slot, step
@@ -95,31 +96,40 @@ def decode(block: bytes) -> Columns:
 
 
 def coarser(c: Columns, factor: int, keep_last: bool = False) -> Columns:
-    """``factor`` slots merged into one: mean of means, min of mins, max of maxes, worst quality.
-
-    keep_last: the mean of an int or enum point is its last value, not an average.
-    """
+    """``factor`` slots merged into one, see :func:`merge`."""
     if factor == 1 or not len(c.slot):
         return c
     return merge(c, c.slot // factor, keep_last)
 
 
 def merge(c: Columns, slot: NDArray[np.int64], keep_last: bool = False) -> Columns:
-    """Intervals with the same new ``slot`` (neighbours only) merged into one."""
+    """Neighbouring intervals with the same new ``slot`` merged into one.
+
+    Mean of means, min of mins, max of maxes, worst quality. As within an interval, invalid parts count
+    only where there is no other; where some were left out the whole is questionable, with their details.
+    keep_last: the mean of an int or enum point is its last value, not an average.
+    """
     starts = np.flatnonzero(np.diff(slot, prepend=slot[0] - 1))
-    here = ~np.isnan(c.mean)
+    usable = (c.quality & 3) != Validity.INVALID
+    any_usable = np.logical_or.reduceat(usable, starts)
+    lengths = np.diff(starts, append=len(slot))
+    here = ~np.isnan(c.mean) & (usable | ~np.repeat(any_usable, lengths))
     n = np.add.reduceat(here.astype(np.int64), starts)
     empty = n == 0
     if keep_last:
         last = np.where(here, np.arange(len(slot)), -1)
         mean = c.mean[np.maximum.reduceat(last, starts)]
     else:
-        total = np.add.reduceat(np.where(here, c.mean, 0.0), starts)
-        mean = total / np.where(empty, 1, n)
+        mean = np.add.reduceat(np.where(here, c.mean, 0.0), starts) / np.where(empty, 1, n)
     low = np.minimum.reduceat(np.where(here, c.min, np.inf), starts)
     high = np.maximum.reduceat(np.where(here, c.max, -np.inf), starts)
     mean, low, high = (np.where(empty, np.nan, column) for column in (mean, low, high))
-    return Columns(slot[starts], mean, low, high, _worst(c.quality, starts))
+    all_good = np.logical_and.reduceat((c.quality & 3) == Validity.GOOD, starts)
+    validity = np.where(
+        all_good, Validity.GOOD, np.where(any_usable, Validity.QUESTIONABLE, Validity.INVALID)
+    )
+    flags = np.bitwise_or.reduceat(c.quality & ~np.uint16(3), starts)
+    return Columns(slot[starts], mean, low, high, (validity.astype(np.uint16) | flags).astype(np.uint16))
 
 
 def select(c: Columns, wanted: NDArray[np.bool_]) -> Columns:
@@ -128,14 +138,6 @@ def select(c: Columns, wanted: NDArray[np.bool_]) -> Columns:
 
 def concatenate(parts: list[Columns]) -> Columns:
     return Columns(*(np.concatenate(columns) for columns in zip(*parts, strict=True))) if parts else EMPTY
-
-
-def _worst(quality: NDArray[np.uint16], starts: NDArray[np.int64]) -> NDArray[np.uint16]:
-    """Quality.__or__ over each group: worst validity (good < questionable < invalid), flags together."""
-    rank = np.array([0, 2, 2, 1], np.uint16)[quality & 3]
-    validity = np.array([0, 3, 1], np.uint16)[np.maximum.reduceat(rank, starts)]
-    flags: NDArray[np.uint16] = np.bitwise_or.reduceat(quality & ~np.uint16(3), starts)
-    return validity | flags
 
 
 def _pack(values: NDArray[np.int64]) -> bytes:

@@ -7,11 +7,12 @@ stretch of one run without a clock step. A step of the wall clock ends the line,
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from typing import NamedTuple
 
 from collector.messages import Value
 from collector.points import Point
-from collector.quality import Quality
+from collector.quality import Quality, Validity
 from collector.record.keys import key_of
 
 CLOCK_STEP_NS = 10**9  # a slewed clock moves less than this between two steps
@@ -62,25 +63,37 @@ Peak = tuple[float, int, int, int]  # value, quality, mono_ns, wall_ns
 
 
 class _Sum:
-    """One point within the running interval."""
+    """One point within the running interval.
 
-    __slots__ = ("count", "high", "keep_last", "key", "last", "low", "quality", "total")
+    Invalid samples count only while there is no valid one: a mean is of valid samples, and where some
+    were left out it is questionable, with their details.
+    """
+
+    __slots__ = ("bad", "count", "high", "keep_last", "key", "last", "low", "quality", "total")
 
     def __init__(self, key: int, keep_last: bool) -> None:
         self.key, self.keep_last = key, keep_last
         self.clear()
 
     def clear(self) -> None:
+        self.quality: Quality | None = None  # of the valid samples
+        self.bad: Quality | None = None  # of the invalid ones
+        self._clear_numbers()
+
+    def _clear_numbers(self) -> None:
         self.count, self.total, self.last = 0, 0.0, 0.0
         self.low, self.high = float("inf"), float("-inf")
-        self.quality: Quality | None = None
 
     def add(self, value: Value) -> None:
-        seen = self.quality
-        if seen is None:
+        if value.quality.validity is Validity.INVALID:
+            self.bad = value.quality if self.bad is None else self.bad | value.quality
+            if self.quality is not None:
+                return
+        elif self.quality is None:
             self.quality = value.quality
-        elif seen is not value.quality:
-            self.quality = seen | value.quality
+            self._clear_numbers()
+        elif self.quality is not value.quality:
+            self.quality = self.quality | value.quality
         number = value.value
         if number is None or isinstance(number, str):
             return
@@ -96,16 +109,19 @@ class _Sum:
             self.high = number
 
     def row(self) -> Row | None:
-        if self.quality is None:
+        quality = self.quality or self.bad
+        if quality is None:
             return None
+        if self.quality is not None and self.bad is not None:
+            quality = self.quality | replace(self.bad, validity=Validity.QUESTIONABLE)
         if not self.count:
-            return Row(self.key, self.quality.bits, None, None, None)
+            return Row(self.key, quality.bits, None, None, None)
         # The mean of equal values is that value, not a rounding of their sum.
         mean = self.last if self.keep_last or self.low == self.high else self.total / self.count
         mean = min(max(mean, self.low), self.high)
         if self.low == mean == self.high:
-            return Row(self.key, self.quality.bits, mean, None, None)
-        return Row(self.key, self.quality.bits, mean, self.low, self.high)
+            return Row(self.key, quality.bits, mean, None, None)
+        return Row(self.key, quality.bits, mean, self.low, self.high)
 
 
 class Accumulator:

@@ -48,7 +48,8 @@ class Series:
 
     time_ns: start of each interval, UTC since 1970. mean/min/max: NaN where there was no value
     (int and enum points: mean holds the interval's last value). quality: :attr:`Quality.bits`.
-    interval_s: length of each interval [s].
+    interval_s: length of each interval [s]. line: the stretch of steady wall clock it belongs to
+    (see :class:`Line`); time_ns only rises within one.
     """
 
     time_ns: NDArray[np.int64]
@@ -57,6 +58,7 @@ class Series:
     max: NDArray[np.float64]
     quality: NDArray[np.uint16]
     interval_s: NDArray[np.float64]
+    line: NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -279,15 +281,17 @@ class Record:
         finally:
             self._conn.execute("COMMIT")
         parts.sort(key=lambda part: (part[0], part[2].slot[0]))
-        times, lengths, columns = [], [], []
-        for _, interval_ms, c in parts:
+        times, lengths, numbers, columns = [], [], [], []
+        for line, interval_ms, c in parts:
+            numbers.append(np.full(len(c.slot), line))
             times.append(c.slot * (interval_ms * 10**6))
             lengths.append(np.full(len(c.slot), interval_ms / 1000))
             columns.append(c)
         if not columns:
             empty = blocks.EMPTY
-            return Series(empty.slot, empty.mean, empty.min, empty.max, empty.quality, empty.mean.copy())
+            return Series(empty.slot, empty.mean, empty.min, empty.max, empty.quality, empty.mean, empty.slot)
         time_ns, interval_s, c = np.concatenate(times), np.concatenate(lengths), blocks.concatenate(columns)
+        lines = np.concatenate(numbers)
         if resolution_s is not None:
             step = round(resolution_s * 1e9)
             bins = time_ns // step
@@ -295,17 +299,11 @@ class Record:
             merged = blocks.merge(c._replace(slot=time_ns), bins, keep_last)
             starts = np.flatnonzero(np.diff(bins, prepend=bins[0] - 1))
             time_ns = np.where(coarser[starts], time_ns[starts], merged.slot * step)
-            interval_s = np.maximum(interval_s[starts], resolution_s)
+            interval_s, lines = np.maximum(interval_s[starts], resolution_s), lines[starts]
             c = merged
         inside = (time_ns >= start_ns) & (time_ns < end_ns)
-        return Series(
-            time_ns[inside],
-            c.mean[inside],
-            c.min[inside],
-            c.max[inside],
-            c.quality[inside],
-            interval_s[inside],
-        )
+        c = blocks.select(c, inside)
+        return Series(time_ns[inside], c.mean, c.min, c.max, c.quality, interval_s[inside], lines[inside])
 
     def _parts(
         self, key: int, start_ns: int, end_ns: int, coarse: bool

@@ -24,7 +24,8 @@ CREATE TABLE journal(
 CREATE TABLE journal_blocks(
   id INTEGER PRIMARY KEY, run INTEGER NOT NULL,
   first_mono_ns INTEGER NOT NULL, last_mono_ns INTEGER NOT NULL,
-  first_wall_ns INTEGER NOT NULL, last_wall_ns INTEGER NOT NULL, steps INTEGER NOT NULL, frames BLOB NOT NULL);
+  first_wall_ns INTEGER NOT NULL, last_wall_ns INTEGER NOT NULL,
+  steps INTEGER NOT NULL, frames BLOB NOT NULL);
 CREATE INDEX journal_blocks_time ON
   journal_blocks(run, first_mono_ns, last_mono_ns, first_wall_ns, last_wall_ns, steps);
 CREATE TABLE snapshots(

@@ -188,14 +188,17 @@ async def supervise(name: str, work: Callable[[], Coroutine[Any, Any, None]]) ->
 class Daemon:
     """One station. ``await run()`` returns after SIGTERM or SIGINT with an exit status."""
 
-    def __init__(self, path: Path, loaded: Loaded, rate: float = 1.0) -> None:
-        """`loaded` must be without faults. StartRefused before any link is opened."""
+    def __init__(self, path: Path, loaded: Loaded, rate: float = 1.0, wall_ns: int | None = None) -> None:
+        """`loaded` must be without faults. StartRefused before any link is opened.
+
+        rate, wall_ns: see `Clock`; other than the defaults only for a simulated station.
+        """
         assert loaded.settings is not None
         refuse_rate(loaded.settings, rate)
         self.path = path
         self.settings = loaded.settings
         self.settings_hash = loaded.hash
-        self.clock = Clock(rate)
+        self.clock = Clock(rate, wall_ns)
         self.data_dir = Path(self.settings.station.data_dir)
         self._started_ns = self.clock.mono_ns()
         self._boot_id = boot_id()
@@ -244,6 +247,7 @@ class Daemon:
     def _start_record(self) -> None:
         """Open the record and take up its checkpoint. Whatever fails here, control starts all the same."""
         try:
+            self.data_dir.mkdir(parents=True, exist_ok=True)
             found = self.recorder.load_checkpoint()
             self.recorder.start()
         except (OSError, ValueError) as error:
@@ -503,11 +507,11 @@ class Daemon:
         }
 
 
-def run(path: Path, loaded: Loaded, rate: float = 1.0) -> int:
+def run(path: Path, loaded: Loaded, rate: float = 1.0, wall_ns: int | None = None) -> int:
     """Run the daemon for settings already loaded without faults; returns its exit status."""
 
     async def main() -> int:
-        return await Daemon(path, loaded, rate).run()
+        return await Daemon(path, loaded, rate, wall_ns).run()
 
     with suppress(KeyboardInterrupt):
         return asyncio.run(main())

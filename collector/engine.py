@@ -553,10 +553,10 @@ class _Cycle:
             too_long = self.now - ts.oil_lost_ns > ns(t.settings.lost_inputs.estimate_max_h * 3600.0)
             if too_long or (th.ambient_lost and self.substitute(f"{t.id}.ambient_c") is None):
                 base = base | invalid(Detail.INACCURATE)
-        if e.started[i] and (e.start_questionable[i] or e.bridged[i]):
-            base = base | _STARTED
         th.oil = _finite(e.oil_c[i])
         th.oil_quality = base if th.oil is not None else _NOT_STARTED
+        if e.started[i] and (e.start_questionable[i] or e.bridged[i]):
+            base = base | _STARTED  # of the gradients: a measured oil is as good as its reading
         th.winding_quality = [base | q for q in th.current_quality]
         hot: list[tuple[float, Quality]] = []
         load: float | None = None
@@ -748,10 +748,12 @@ class _Cycle:
             return facts.block
         if stage.call is Call.RELEASED:
             return facts.release
-        if stage.call is not Call.CALLED or facts.above or not facts.below:
+        if stage.call is not Call.CALLED or facts.above or stage.own:
             return REASON["automatic"]
         if facts.support:
             return facts.support
+        if not facts.below:
+            return REASON["automatic"]
         if self.now < stage.trusted_ns:
             return REASON["released: return not yet trusted"]
         return REASON["minimum run"]

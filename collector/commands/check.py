@@ -81,7 +81,16 @@ def _transformer(t: Transformer) -> Iterator[str]:
     if t.stages:
         yield ""
         yield from _table(
-            ("stage", "kind", "pickup / dropout", "delay s", "worst s", "min. run s", "proof", "hardware_stagger"),
+            (
+                "stage",
+                "kind",
+                "pickup / dropout",
+                "delay s",
+                "worst s",
+                "min. run s",
+                "proof",
+                "hardware_stagger",
+            ),
             [_stage_row(t, stage) for stage in t.stages],
         )
         yield "  worst s: pickup delay + restart inhibit + stagger of the others; all are 0 at alarm temperature"
@@ -104,7 +113,11 @@ def _transformer(t: Transformer) -> Iterator[str]:
 
 def _stage_row(t: Transformer, stage: Stage) -> tuple[str, ...]:
     pairs = []
-    for key, name, unit in (("top_oil_c", "oil", "°C"), ("hot_spot_c", "hot spot", "°C"), ("load_pu", "load", "pu")):
+    for key, name, unit in (
+        ("top_oil_c", "oil", "°C"),
+        ("hot_spot_c", "hot spot", "°C"),
+        ("load_pu", "load", "pu"),
+    ):
         on, off = getattr(stage.pickup, key), getattr(stage.dropout, key)
         if on is not None:
             pairs.append(f"{name} {on:g}/{off:g} {unit}")

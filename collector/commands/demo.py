@@ -16,6 +16,7 @@ import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, nullcontext
+from datetime import UTC, datetime
 from pathlib import Path
 
 from rich.console import Console, Group
@@ -25,14 +26,24 @@ from rich.text import Text
 
 from collector.commands.common import EX_USAGE, Failure
 from collector.demo.bench import Bench, Message
-from collector.demo.story import ACTS, QUIET_AMBIENT_C, QUIET_LOAD, RATE, START_HOUR, Act, Evidence
+from collector.demo.story import (
+    ACTS,
+    QUIET_AMBIENT_C,
+    QUIET_LOAD,
+    RATE,
+    RELAY_TIMEOUT_S,
+    START_HOUR,
+    Act,
+    Evidence,
+    patient,
+)
 from collector.settings import load
 from collector.settings.model import Settings
 from collector.view import render
 from simulators.station import Station, StationError
 
 #: Values need not go out more often than a person can see them [station s].
-PUBLISH_S = 120.0
+PUBLISH_S = 300.0
 PICTURE_S = 0.25
 PLAIN_S = 5.0
 
@@ -203,9 +214,17 @@ async def _tell(args: argparse.Namespace, directory: Path, console: Console) -> 
         load=QUIET_LOAD,
         ambient_c=QUIET_AMBIENT_C,
         start_hour=START_HOUR,
+        relay_timeout_s=RELAY_TIMEOUT_S,
         log_dir=directory / "devices",
     )
-    bench = Bench(station, directory, mqtt=_broker(args.mqtt), publish_s=PUBLISH_S)
+    bench = Bench(
+        station,
+        directory,
+        mqtt=_broker(args.mqtt),
+        publish_s=PUBLISH_S,
+        edit=patient,
+        wall_start=f"{datetime.now(UTC):%Y-%m-%d}T{START_HOUR:02.0f}:00:00Z",
+    )
     console.print("Starting the simulated station HOLLOWBECK, a broker and the daemon …")
     async with bench:
         await bench.start_daemon()

@@ -13,7 +13,8 @@ import sys
 
 import structlog
 
-from collector.commands.common import Failure, add_settings, load_or_fail
+from collector.commands.common import EX_USAGE, Failure, add_settings, load_or_fail
+from collector.replay.trace import parse_time
 
 
 def add(parser: argparse.ArgumentParser) -> None:
@@ -24,6 +25,11 @@ def add(parser: argparse.ArgumentParser) -> None:
         type=float,
         default=1.0,
         help="station seconds per real second; other than 1 only on loopback links (simulations)",
+    )
+    parser.add_argument(
+        "--wall-start",
+        metavar="TIME",
+        help="with --rate: the station's wall clock at the start (2026-07-14T12:00:00Z)",
     )
 
 
@@ -53,10 +59,18 @@ def run(args: argparse.Namespace) -> int:
     from collector import daemon
 
     set_up_logging(json_lines=args.json)
-    settings, loaded = load_or_fail(args.settings)
+    _, loaded = load_or_fail(args.settings)
     for remark in loaded.remarks:
         print(remark, file=sys.stderr)
+    wall_ns = None
+    if args.wall_start is not None:
+        if args.rate == 1.0:
+            raise Failure("--wall-start goes with --rate", EX_USAGE)
+        try:
+            wall_ns = parse_time(args.wall_start)
+        except ValueError as error:
+            raise Failure(f"--wall-start: {error}", EX_USAGE) from None
     try:
-        return daemon.run(args.settings, loaded, args.rate)
+        return daemon.run(args.settings, loaded, args.rate, wall_ns)
     except daemon.StartRefused as refusal:
         raise Failure(str(refusal)) from None

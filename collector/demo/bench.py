@@ -134,12 +134,14 @@ class Bench:
         edit: Callable[[str], str] = lambda text: text,
         daemon: tuple[str, ...] = ("-m", "collector.commands.main"),
         env: Mapping[str, str] | None = None,
+        wall_start: str | None = None,
     ) -> None:
         self.station = station
         self.directory = directory
         self.data_dir = directory / "data"
         self.settings_path = directory / "station.yaml"
         self.mqtt = mqtt
+        self.wall_start = wall_start
         self.scada_port = free_port()
         self._publish_s = publish_s
         self._edit = edit
@@ -197,7 +199,9 @@ class Bench:
         """Start ``windingd run`` and wait for its first decision."""
         arguments = [
             *self._daemon_arguments,
-            *("run", str(self.settings_path), "--json", "--rate", f"{self.station.rate:g}"),
+            *("run", str(self.settings_path), "--json"),
+            *(("--rate", f"{self.station.rate:g}") if self.station.rate != 1 else ()),
+            *(("--wall-start", self.wall_start) if self.wall_start else ()),
         ]
         self.daemon = Process("daemon", arguments, self.directory, self._env)
         await self.daemon.start()

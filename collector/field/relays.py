@@ -188,6 +188,8 @@ class Bank:
             self._failed(answer.failure or exception_words(answer.exception), answer.lost, now_ns)
             return
         self._failures = 0
+        if not self._steps:
+            return  # asked before `release` cleared the way: what it says no longer matters
         step = self._steps.popleft()
         refusal = exception_words(answer.exception) if answer.exception else ""
         if isinstance(step, _Verify):
@@ -379,7 +381,7 @@ class Bank:
         return []
 
     def _failed(self, reason: str, lost: bool, now_ns: int) -> None:
-        step = self._steps[0]
+        step = self._steps[0] if self._steps else None
         if isinstance(step, _Verify):
             # Some devices do not answer at all when asked for a register they do not have.
             self._unverified[step.what] = f"cannot be read, {reason}"

@@ -169,7 +169,7 @@ def settle(
             0,
             -1 if counts else good_ns,
             -1 if counts else state.lost_ns,
-            reading.quality,
+            reading.quality if counts else state.quality,
         )
     fresh = reading is not None and reading.mono_ns != state.seen_ns
     seen_ns = reading.mono_ns if reading is not None else state.seen_ns

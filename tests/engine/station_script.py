@@ -149,21 +149,30 @@ class Station:
         self.outcome: Outcome | None = None
         self.hash = "hash"
         self.values: dict[str, float | Bad | None] = {}
+        self.coils: dict[str, bool | None] = {}
+        self.switched: dict[str, list[int]] = {}
+        self.fill(oil, amps, ambient, held)
+
+    def fill(self, oil: float, amps: float, ambient: float, held: bool | None) -> None:
+        """A quiet value for every measurement that has none yet, a coil for every stage."""
         for m in measurements(self.settings):
             name = m.id.removeprefix("T1.")
+            quiet = 1.0
+            if name.endswith("feedback"):
+                continue
             if name.endswith("current_a"):
-                self.values[name] = amps
-            elif name == "ambient_c":
-                self.values[name] = ambient
+                quiet = amps
+            elif name.endswith("ambient_c"):
+                quiet = ambient
             elif name.endswith("_c"):
-                self.values[name] = oil
-            elif name.endswith("interlock") or name.endswith("selector_manual"):
-                self.values[name] = 0.0
-            elif not name.endswith("feedback"):
-                self.values[name] = 1.0
+                quiet = oil
+            elif name.endswith(("interlock", "selector_manual")):
+                quiet = 0.0
+            self.values.setdefault(name, quiet)
         self.ids = {s.id: s for s in self.plan.layout.stages}
-        self.coils: dict[str, bool | None] = dict.fromkeys(self.ids, held)
-        self.switched: dict[str, list[int]] = {s: [] for s in self.ids}
+        for stage in self.ids:
+            self.coils.setdefault(stage, held)
+            self.switched.setdefault(stage, [])
 
     # --- one cycle ---
 
@@ -269,6 +278,7 @@ class Station:
         plan = engine.build(self.settings, new_hash)
         self.state = engine.migrate(self.state, self.plan, plan)
         self.plan, self.hash = plan, new_hash
+        self.fill(40.0, 100.0, 20.0, held=False)
         return self
 
     def value(self, point: str) -> Any:

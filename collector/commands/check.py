@@ -47,7 +47,10 @@ def run(args: argparse.Namespace) -> int:
 def summary(settings: Settings) -> Iterator[str]:
     """What the settings amount to, for a person to lay beside drawings and the maker's report."""
     s = settings.station
-    yield f"Station {s.id}{f' ({s.name})' if s.name else ''}: one decision every {s.cycle_s:g} s, record in {s.data_dir}"
+    yield (
+        f"Station {s.id}{f' ({s.name})' if s.name else ''}: one decision every {s.cycle_s:g} s, record "
+        f"in {s.data_dir}"
+    )
     yield ""
     yield from _table(
         ("device", "link", "where", "unit", "poll s", "releases by itself"),
@@ -62,7 +65,8 @@ def summary(settings: Settings) -> Iterator[str]:
             total = s.decision_max_age_s + device.relay_module.timeout_s
             yield (
                 f"When windingd stops deciding, {device.id} lets the cooling run at most {total:g} s later "
-                f"(decision_max_age_s {s.decision_max_age_s:g} + timeout_s {device.relay_module.timeout_s:g})."
+                f"(decision_max_age_s {s.decision_max_age_s:g} + timeout_s "
+                f"{device.relay_module.timeout_s:g})."
             )
 
 
@@ -93,7 +97,10 @@ def _transformer(t: Transformer) -> Iterator[str]:
             ),
             [_stage_row(t, stage) for stage in t.stages],
         )
-        yield "  worst s: pickup delay + restart inhibit + stagger of the others; all are 0 at alarm temperature"
+        yield (
+            "  worst s: pickup delay + restart inhibit + stagger of the others; all are 0 at alarm "
+            "temperature"
+        )
     yield ""
     yield f"  Steady state at rated current and {AMBIENT_C:g} °C ambient"
     rows = []

@@ -298,7 +298,7 @@ class Binder:
     def _dict(self, shape: Shape, node: Node, path: str, line: int) -> dict[str, Any]:
         assert shape.item is not None
         if not isinstance(node, Mapping):
-            self.say(line, path, f"{_what(node)} where `id: value` pairs belong", node)
+            self.say(line, path, f"{_what(node)} where `id: value` pairs belong (such as HV_A: 1.0)", node)
             raise Unknown(path)
         if len(node.entries) < shape.least:
             self.say(line, path, f"is empty (at least {shape.least} needed)", node)
@@ -382,10 +382,9 @@ def _refused(shape: Shape, value: Any) -> str:
     if shape.kind == "choice":
         close = difflib.get_close_matches(str(value), map(str, shape.options), 1, 0.5)
         folded = [o for o in shape.options if str(o).lower() == str(value).lower()]
-        hint = f"; did you mean {(folded or close)[0]}?" if folded or close else ""
-        return f"{_say_value(value)} is none of {', '.join(map(str, shape.options))}" + hint.replace(
-            "; d", " (d"
-        ).replace("?", "?)")
+        hint = f"did you mean {(folded or close)[0]}?" if folded or close else "write one of them"
+        options = ", ".join(map(str, shape.options))
+        return f"{_say_value(value)} is none of {options} ({hint})"
     if shape.kind == "text":
         pattern = shape.description.startswith("letters")
         if value == "":
@@ -408,7 +407,9 @@ def _expects(shape: Shape) -> str:
         required = [name for name, info in shape.cls.model_fields.items() if info.is_required()]
         return "a section with " + (", ".join(required) or "keys of its own")
     kinds = {"list": "a list", "dict": "`id: value` pairs", "bool": "true or false", "int": "a whole number",
-             "float": "a number", "text": "a text", "choice": "one of " + ", ".join(map(str, shape.options))}  # fmt: skip
+             "float": "a "
+                      "number", "text": "a "
+                                        "text", "choice": "one of " + ", ".join(map(str, shape.options))}  # fmt: skip
     return "; ".join(
         filter(None, (" ".join(filter(None, (kinds[shape.kind], shape.range))), shape.description))
     )

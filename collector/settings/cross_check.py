@@ -96,7 +96,18 @@ def _station(run: Run, root: Part) -> None:
 
 
 def _transformer(run: Run, root: Part, t: Part) -> None:
-    own: Rules = (names, mode_set, winding_modes, life, loading, design_and_size, oil_weights, tap_changer, lost_inputs, redundancy)
+    own: Rules = (
+        names,
+        mode_set,
+        winding_modes,
+        life,
+        loading,
+        design_and_size,
+        oil_weights,
+        tap_changer,
+        lost_inputs,
+        redundancy,
+    )
     limits: Rules = (alarm_order, alarms_and_pickups, alarm_range, full_load, stage_order, rotation)
     for rule in own + limits:
         run(rule, t)
@@ -221,14 +232,16 @@ def decision_age(root: Part) -> Found:
     if station.decision_max_age_s < 2 * station.cycle_s:
         yield station.fault(
             "decision_max_age_s" if station.given("decision_max_age_s") else "cycle_s",
-            f"decision_max_age_s {station.decision_max_age_s:g} is less than two cycles of {station.cycle_s:g} s: one late "
+            f"decision_max_age_s {station.decision_max_age_s:g} is less than two cycles of "
+            f"{station.cycle_s:g} s: one late "
             f"step would release the cooling (at least {2 * station.cycle_s:g}; usual 5 cycles)",
         )
     if station.stale_after_s <= station.cycle_s:
         key = "stale_after_s" if station.given("stale_after_s") else "cycle_s"
         yield station.fault(
             key,
-            f"stale_after_s {station.stale_after_s:g} is not above cycle_s {station.cycle_s:g} (make it several cycles)",
+            f"stale_after_s {station.stale_after_s:g} is not above cycle_s {station.cycle_s:g} (make it "
+            "several cycles)",
         )
 
 
@@ -264,7 +277,8 @@ def mqtt(root: Part) -> Found:
     if m.tls is None and not _loopback(m.host):
         yield m.fault(
             "tls" if m.given("tls") else "host",
-            f"the broker {m.host} is not on this machine and there is no tls section (give tls: with ca_file, or a broker on 127.0.0.1)",
+            f"the broker {m.host} is not on this machine and there is no tls section (give tls: with "
+            "ca_file, or a broker on 127.0.0.1)",
         )
     if m.tls is None and m.port == 8883:
         yield m.fault(
@@ -329,7 +343,8 @@ def scada(root: Part) -> Found:
     if not _loopback(s.listen):
         yield s.fault(
             "listen",
-            "Modbus has no passwords: whoever reaches this port reads everything (let a firewall pass only SCADA)",
+            "Modbus has no passwords: whoever reaches this port reads everything (let a firewall pass only "
+            "SCADA)",
             "warning",
         )
     if s.port < 1024:
@@ -412,7 +427,8 @@ def links_shared(root: Part) -> Found:
         if place in seen:
             yield link.fault(
                 key,
-                f"the same place as {seen[place].path} in line {_line(seen[place], key)} (one link, with several devices)",
+                f"the same place as {seen[place].path} in line {_line(seen[place], key)} (one link, with "
+                "several devices)",
             )
         seen.setdefault(place, link)
 
@@ -427,7 +443,8 @@ def devices_shared(root: Part) -> Found:
             first = seen[place]
             yield device.fault(
                 "unit",
-                f"unit {device.unit} on link {device.link} is already {first.path} in line {_line(first, 'unit')} (one device per unit)",
+                f"unit {device.unit} on link {device.link} is already {first.path} in line "
+                f"{_line(first, 'unit')} (one device per unit)",
             )
         seen.setdefault(place, device)
 
@@ -456,10 +473,14 @@ def polls(root: Part) -> Found:
         text = f"{why} (poll at least twice in that time)"
         if len(slow) > 1 and station.given(key):
             longest = max(device.poll_s for device in slow)
-            yield station.fault(key, f"{limit:g} is not above the devices' poll_s of up to {longest:g}: {text}")
+            yield station.fault(
+                key, f"{limit:g} is not above the devices' poll_s of up to {longest:g}: {text}"
+            )
         else:
             for device in slow:
-                yield device.fault("poll_s", f"{device.poll_s:g} is not below the station's {key} {limit:g}: {text}")
+                yield device.fault(
+                    "poll_s", f"{device.poll_s:g} is not below the station's {key} {limit:g}: {text}"
+                )
     for device in devices:
         if device.poll_s < station.stale_after_s < 2 * device.poll_s:
             stale = f"one missed poll makes its inputs stale after {station.stale_after_s:g} s"
@@ -503,20 +524,23 @@ def relay_module(root: Part, device: Part) -> Found:
     if module.timeout_s <= station.cycle_s:
         yield device.fault(
             "relay_module.timeout_s",
-            f"{module.timeout_s:g} s is not above the cycle of {station.cycle_s:g} s: the module would release between two "
+            f"{module.timeout_s:g} s is not above the cycle of {station.cycle_s:g} s: the module would "
+            "release between two "
             f"refreshes (at least {3 * station.cycle_s:g}, three cycles)",
         )
     elif module.timeout_s < 3 * station.cycle_s:
         yield device.fault(
             "relay_module.timeout_s",
-            f"{module.timeout_s:g} s allows fewer than three cycles of {station.cycle_s:g} s: one lost request may start the fans (usual 5 cycles)",
+            f"{module.timeout_s:g} s allows fewer than three cycles of {station.cycle_s:g} s: one lost "
+            "request may start the fans (usual 5 cycles)",
             "warning",
         )
     late = module.timeout_s + station.decision_max_age_s
     if late > 120:
         yield device.fault(
             "relay_module.timeout_s",
-            f"after a failure cooling starts only {late:g} s later: decision_max_age_s + timeout_s (usual below 60)",
+            f"after a failure cooling starts only {late:g} s later: decision_max_age_s + timeout_s (usual "
+            "below 60)",
             "warning",
         )
     for name in ("timeout", "safe_state", "power_on"):
@@ -537,7 +561,8 @@ def relay_module(root: Part, device: Part) -> Found:
     if module.released_by == "module_timeout" and module.timeout_register is None:
         yield module.fault(
             "released_by",
-            "the module's time-out cannot be verified (give timeout_register and timeout_value where it is readable)",
+            "the module's time-out cannot be verified (give timeout_register and timeout_value where it is "
+            "readable)",
             "warning",
         )
     if module.timeout_value is not None and module.released_by == "module_timeout":
@@ -545,7 +570,8 @@ def relay_module(root: Part, device: Part) -> Found:
         if not any(abs(ratio / factor - 1) < 0.01 for factor in (1 / 60, 1, 10, 100, 1000)):
             yield module.fault(
                 "timeout_value",
-                f"{module.timeout_value} is not {module.timeout_s:g} s in min, s, tenths, hundredths or ms (is one of them wrong?)",
+                f"{module.timeout_value} is not {module.timeout_s:g} s in min, s, tenths, hundredths or ms "
+                "(is one of them wrong?)",
                 "warning",
             )
 
@@ -595,11 +621,15 @@ def register_place(root: Part, reg: Part) -> Found:
     elif split_reference(reg.reference) is None:
         yield reg.fault(
             "reference",
-            f"{reg.reference} is no register reference (1 to 9999 coil, 10001 to 19999 discrete input, 30001 to 39999 input "
-            "register, 40001 to 49999 holding register; six digits 100001, 300001, 400001 to ..65536; or table and address)",
+            f"{reg.reference} is no register reference (1 to 9999 coil, 10001 to 19999 discrete input, "
+            "30001 to 39999 input "
+            "register, 40001 to 49999 holding register; six digits 100001, 300001, 400001 to ..65536; or "
+            "table and address)",
         )
     elif (place := split_reference(reg.reference)) is not None and reg.table not in (None, place[0]):
-        yield reg.fault("table", f"{reg.table} contradicts reference {reg.reference}, a {place[0]} (remove table)")
+        yield reg.fault(
+            "table", f"{reg.table} contradicts reference {reg.reference}, a {place[0]} (remove table)"
+        )
     table, address = _place(reg)
     words = WORDS[_type(reg)]
     if address + words > 65536:
@@ -661,7 +691,8 @@ def register_meaning(reg: Part) -> Found:
             if not value.is_integer() or not -(1 << (bits - 1)) <= value < 1 << bits:
                 yield reg.fault(
                     f"sentinels[{i}]",
-                    f"{value:g} never comes from {kind} (raw values before scale, such as {'0x7FFF' if bits == 16 else '0x7FFFFFFF'})",
+                    f"{value:g} never comes from {kind} (raw values before scale, such as "
+                    f"{'0x7FFF' if bits == 16 else '0x7FFFFFFF'})",
                 )
 
 
@@ -703,17 +734,20 @@ def registers_shared(root: Part) -> Found:
             if first[0] != reads:
                 yield reg.fault(
                     key,
-                    f"{where} is read differently by {line}: {_differences(first[0], reads)} (give it its own register, or the same type, orders and scale)",
+                    f"{where} is read differently by {line}: {_differences(first[0], reads)} (give it its "
+                    "own register, or the same type, orders and scale)",
                 )
             elif reg.cls is Temperature2:
                 yield reg.fault(
                     key,
-                    f"{where} is the register of {line} too: that is one probe, not two (give the second probe's)",
+                    f"{where} is the register of {line} too: that is one probe, not two (give the second "
+                    "probe's)",
                 )
             elif owner == first[2] and reg.cls in (Temperature, Current):
                 yield reg.fault(
                     key,
-                    f"{where} is read by {line} too: two measurements from one register (is the address right?)",
+                    f"{where} is read by {line} too: two measurements from one register (is the address "
+                    "right?)",
                     "warning",
                 )
 
@@ -758,7 +792,8 @@ def coils_shared(root: Part) -> Found:
             first = seen[place]
             yield part.fault(
                 "coil",
-                f"coil {part.coil} of {part.device} is already {first.path.removesuffix('.relay')} in line {_line(first, 'coil')} (one output each)",
+                f"coil {part.coil} of {part.device} is already {first.path.removesuffix('.relay')} in line "
+                f"{_line(first, 'coil')} (one output each)",
             )
         seen.setdefault(place, part)
     for _, reg in _registers(root):
@@ -770,7 +805,9 @@ def coils_shared(root: Part) -> Found:
             key = "reference" if reg.reference is not None else "address"
             yield reg.fault(
                 key,
-                f"coil {place[1]} of {place[0]} is the output of {seen[place].path.removesuffix('.relay')}: it shows what was written, proves nothing (read a contact)",
+                f"coil {place[1]} of {place[0]} is the output of "
+                f"{seen[place].path.removesuffix('.relay')}: it shows what was written, proves nothing "
+                "(read a contact)",
             )
 
 
@@ -784,7 +821,8 @@ def contact_module(root: Part, t: Part) -> Found:
         if device.relay_module is None:
             yield contact.fault(
                 "device",
-                f"{device.id} does not release its outputs by itself, so the contact would stay healthy without windingd (declare relay_module at the device)",
+                f"{device.id} does not release its outputs by itself, so the contact would stay healthy "
+                "without windingd (declare relay_module at the device)",
             )
 
 
@@ -797,13 +835,15 @@ def trip(root: Part, t: Part) -> Found:
         if t.top_oil.redundant is None and not any(fibres):
             yield trip.fault(
                 "enabled",
-                "a trip needs two independent sensors (give top_oil.redundant, or a fibre_probe of a winding)",
+                "a trip needs two independent sensors (give top_oil.redundant, or a fibre_probe of a "
+                "winding)",
             )
         for key, alarm in (("hot_spot_c", "hot_spot_high_high_c"), ("top_oil_c", "top_oil_high_high_c")):
             if getattr(trip, key) <= getattr(t.alarms, alarm):
                 yield trip.fault(
                     key,
-                    f"{getattr(trip, key):g} is not above the alarm {alarm} {getattr(t.alarms, alarm):g} (the alarm must come first)",
+                    f"{getattr(trip, key):g} is not above the alarm {alarm} {getattr(t.alarms, alarm):g} "
+                    "(the alarm must come first)",
                 )
         yield trip.fault(
             "enabled",
@@ -817,7 +857,8 @@ def trip(root: Part, t: Part) -> Found:
             if "relay" not in stage.broken and stage.relay.device == trip.relay.device:
                 yield trip.fault(
                     "relay.device",
-                    f"{trip.relay.device} has the cooling output of {stage.path} (a trip relay stands on a module without cooling outputs)",
+                    f"{trip.relay.device} has the cooling output of {stage.path} (a trip relay stands on a "
+                    "module without cooling outputs)",
                 )
                 return
 
@@ -884,7 +925,8 @@ def alarms_and_pickups(t: Part) -> Found:
         if t.alarms.given(alarm):
             yield t.fault(
                 f"alarms.{alarm}",
-                f"{limit:g} is not above the last pickup {value:g} of {worst[1].id} (alarm only above all pickups; usual 10 to 15 K)",
+                f"{limit:g} is not above the last pickup {value:g} of {worst[1].id} (alarm only above all "
+                "pickups; usual 10 to 15 K)",
             )
         else:
             yield worst[1].fault(
@@ -907,7 +949,8 @@ def alarm_range(t: Part) -> Found:
     if t.top_oil.max_c <= limit:
         yield t.top_oil.fault(
             "max_c",
-            f"readings above {t.top_oil.max_c:g} count as lost, so the alarm at {limit:g} could never come (usual 180)",
+            f"readings above {t.top_oil.max_c:g} count as lost, so the alarm at {limit:g} could never come "
+            "(usual 180)",
         )
 
 
@@ -915,7 +958,8 @@ def life(t: Part) -> Found:
     if t.paper != "thermally_upgraded" and round(t.normal_life_h) in UPGRADED_PAPER_LIFE_H:
         yield t.fault(
             "normal_life_h",
-            f"{t.normal_life_h:g} h is a criterion for thermally upgraded paper at 110 °C; with {t.paper} the per cent flatters (usual for kraft: 180000, functional life)",
+            f"{t.normal_life_h:g} h is a criterion for thermally upgraded paper at 110 °C; with {t.paper} "
+            "the per cent flatters (usual for kraft: 180000, functional life)",
             "warning",
         )
 
@@ -926,7 +970,8 @@ def lost_inputs(t: Part) -> Found:
         key = "phase_zero_pu" if lost.given("phase_zero_pu") else "phase_others_pu"
         yield lost.fault(
             key,
-            f"phase_zero_pu {lost.phase_zero_pu:g} is not below phase_others_pu {lost.phase_others_pu:g} (usual 0.05 and 0.3)",
+            f"phase_zero_pu {lost.phase_zero_pu:g} is not below phase_others_pu {lost.phase_others_pu:g} "
+            "(usual 0.05 and 0.3)",
         )
 
 
@@ -962,7 +1007,8 @@ def stage_criteria(t: Part, stage: Part) -> Found:
             word = "above" if off > on else "equal to"
             yield stage.fault(
                 f"dropout.{key}",
-                f"{off:g} is {word} the pickup {on:g} (a dropout must lie below its pickup; usual {_UNITS[key]} below)",
+                f"{off:g} is {word} the pickup {on:g} (a dropout must lie below its pickup; usual "
+                f"{_UNITS[key]} below)",
             )
         elif key != "load_pu" and on - off < 3:
             yield stage.fault(
@@ -984,7 +1030,8 @@ def stage_order(t: Part) -> Found:
                 word = "below" if value < last[0] else "equal to"
                 yield stage.fault(
                     f"pickup.{key}",
-                    f"{value:g} is {word} the pickup {last[0]:g} of {last[1].path.rpartition('.')[2]} before it (pickups rise from stage to stage; usual 10 K higher)",
+                    f"{value:g} is {word} the pickup {last[0]:g} of {last[1].path.rpartition('.')[2]} "
+                    "before it (pickups rise from stage to stage; usual 10 K higher)",
                 )
             if last is None or value > last[0]:
                 last = (value, stage)
@@ -1009,7 +1056,8 @@ def stage_needs(t: Part, stage: Part) -> Found:
             if needed.kind != "pumps":
                 yield stage.fault(
                     "needs_stage",
-                    f"{needed.id} is not a pump stage (fans need their cooler's pump; is its kind: pumps missing?)",
+                    f"{needed.id} is not a pump stage (fans need their cooler's pump; is its kind: pumps "
+                    "missing?)",
                 )
             if stage.kind == "pumps":
                 yield stage.fault("needs_stage", "is for fans only; this stage is pumps (remove it)")
@@ -1026,23 +1074,26 @@ def stage_advice(t: Part, stage: Part) -> Found:
             if lowest is not None and stage.cold_oil_block_c >= lowest:
                 yield stage.fault(
                     "cold_oil_block_c",
-                    f"{stage.cold_oil_block_c:g} is not below the pickup {lowest:g}: the pumps would be blocked when called (usual 0 to 20)",
+                    f"{stage.cold_oil_block_c:g} is not below the pickup {lowest:g}: the pumps would be "
+                    "blocked when called (usual 0 to 20)",
                 )
             yield stage.fault(
                 "cold_oil_block_c",
-                "must also be hard-wired: a release starts everything, windingd or not",
+                "must also be hard-wired (a release starts everything, windingd or not)",
                 "note",
             )
     if not stage.hardware_stagger and len(t.stages) > 1:
         yield stage.fault(
             "hardware_stagger",
-            "a release starts all stages at once; on-delay timers in the contactor circuit prevent that (set hardware_stagger: true when fitted)",
+            "a release starts all stages at once; on-delay timers in the contactor circuit prevent that "
+            "(set hardware_stagger: true when fitted)",
             "warning",
         )
     if stage.feedback is None:
         yield stage.fault(
             "feedback",
-            "no proof of running: the stage counts as unproven, never in a cooling mode (wire a contact, for pumps a flow switch)",
+            "no proof of running: the stage counts as unproven, never in a cooling mode (wire a contact, "
+            "for pumps a flow switch)",
             "warning",
         )
 
@@ -1072,7 +1123,8 @@ def rotation(t: Part) -> Found:
         if len(members) == 1:
             yield members[0].fault(
                 "rotation_group",
-                f"{members[0].path.rpartition('.')[2]} is alone in {name}: there is nothing to exchange duty with",
+                f"{members[0].path.rpartition('.')[2]} is alone in {name}: there is nothing to exchange "
+                "duty with",
                 "warning",
             )
         for other in members[1:]:
@@ -1098,7 +1150,8 @@ def mode_set(t: Part) -> Found:
     if not natural and any(mode.cooling.startswith("ON") for mode in t.modes):
         yield t.fault(
             "modes",
-            "every mode needs a stage, so none holds when no stage is proven running (give the ONAN mode, without needs)",
+            "every mode needs a stage, so none holds when no stage is proven running (give the ONAN mode, "
+            "without needs)",
         )
 
 
@@ -1182,7 +1235,10 @@ def full_load(t: Part) -> Found:
         value, mode, winding = max(cases, key=lambda case: case[0])
         if value > limit:
             where = f"{what} of {winding.id}" if which else what
-            text = f"full load in mode {mode.id} at 40 °C ambient brings {where} to {value:.1f} °C in steady state, above {alarm} {limit:g}"
+            text = (
+                f"full load in mode {mode.id} at 40 °C ambient brings {where} to {value:.1f} °C in "
+                f"steady state, above {alarm} {limit:g}"
+            )
             yield mode.fault("top_oil_rise_k", f"{text} (check the rises, or raise the alarm)")
             return
 
@@ -1196,7 +1252,8 @@ def mode_pair(t: Part, weak: Part, strong: Part) -> Found:
         if order[0] is weak:
             yield strong.fault(
                 "needs" if strong.given("needs") else "id",
-                f"needs the same stages as mode {weak.id}: which of the two holds? (one mode per set of stages)",
+                f"needs the same stages as mode {weak.id}: which of the two holds? (one mode per set of "
+                "stages)",
             )
         return
     if not set(weak.needs) < set(strong.needs):
@@ -1219,14 +1276,16 @@ def mode_pair(t: Part, weak: Part, strong: Part) -> Found:
             told_oil = True
             yield strong.fault(
                 "top_oil_rise_k",
-                f"more cooling but more rise: at {amperes:g} A in {winding.id} top oil rises {oil_strong:.1f} K, in mode {weak.id} "
+                f"more cooling but more rise: at {amperes:g} A in {winding.id} top oil rises "
+                f"{oil_strong:.1f} K, in mode {weak.id} "
                 f"{oil_weak:.1f} K (lower at equal amperes)",
             )
         rise_weak, rise_strong = winding_rise_at(t, weak, a, amperes), winding_rise_at(t, strong, b, amperes)
         if rise_strong > rise_weak * 1.001:
             yield b.fault(
                 "gradient_k",
-                f"more cooling but more rise: at {amperes:g} A the gradient is {rise_strong:.1f} K, in mode {weak.id} {rise_weak:.1f} K "
+                f"more cooling but more rise: at {amperes:g} A the gradient is {rise_strong:.1f} K, in "
+                f"mode {weak.id} {rise_weak:.1f} K "
                 "(not higher at equal amperes)",
             )
 
@@ -1256,7 +1315,8 @@ def design_and_size(t: Part) -> Found:
             elif missing_figures(_without_design(t), mode):
                 yield mode.fault(
                     "cooling",
-                    f"takes exponents and time constants from the transformer's design {design}, made for {letters} (give the mode its own design)",
+                    f"takes exponents and time constants from the transformer's design {design}, made for "
+                    f"{letters} (give the mode its own design)",
                     "warning",
                 )
 
@@ -1303,7 +1363,8 @@ def winding_current(t: Part, winding: Part) -> Found:
         severe = current.max_a <= rated
         yield current.fault(
             "max_a",
-            f"{current.max_a:g} A is {'not above' if severe else 'less than 1.5 times'} the rated current {rated:g} A: an overload would count as lost (usual 4 times)",
+            f"{current.max_a:g} A is {'not above' if severe else 'less than 1.5 times'} the rated current "
+            f"{rated:g} A: an overload would count as lost (usual 4 times)",
             "fault" if severe else "warning",
         )
     if (
@@ -1340,7 +1401,9 @@ def winding_modes(t: Part) -> Found:
             yield winding.modes[name].fault("", f"no mode is called {name} ({hint})")
         for name in known:
             if name not in winding.modes and not difflib.get_close_matches(name, misnamed, 1, 0.5):
-                yield winding.fault("modes", f"mode {name} is missing (give its gradient_k and rated_current_a)")
+                yield winding.fault(
+                    "modes", f"mode {name} is missing (give its gradient_k and rated_current_a)"
+                )
 
 
 def derived_current(t: Part, winding: Part) -> Found:

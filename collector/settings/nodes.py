@@ -102,7 +102,7 @@ def parse(data: bytes) -> tuple[Node | None, list[Problem]]:
     except (yaml.YAMLError, ValueError, OverflowError) as error:
         # PyYAML lets chr() fail on an escape such as "\UFFFFFFFF"; no position is known then
         line = text[: text.find("\\U")].count("\n") + 1 if "\\U" in text else 1
-        return None, [*problems, Problem(line, f"cannot be read as YAML: {shown(str(error))}")]
+        return None, [*problems, Problem(line, f"cannot be read as YAML: {shown(str(error))} ({_REMEDY})")]
 
 
 def shown(text: str) -> str:
@@ -248,6 +248,8 @@ def _line(event: yaml.Event) -> int:
     return 1 if mark is None else int(mark.line) + 1
 
 
+_REMEDY = "text with special characters belongs in single quotes"
+
 #: PyYAML's words -> ours. The first that fits is taken.
 _WORDS = (
     (r"character '\\t' that cannot start", "a tab in the indentation (indent with spaces)"),
@@ -259,8 +261,9 @@ _WORDS = (
     (r"expected <block end>", "does not line up with the lines above it (check the indentation)"),
     (
         r"unexpected end of stream|expected the node content|expected ',' or",
-        "a bracket, brace or quote is not closed, or a comma is missing",
+        "a bracket, brace or quote is not closed, or a comma is missing (close it)",
     ),
+    (r"expected '<document start>'", "text after the end of the document (one document per file)"),
     (r"cannot start any token", "a character that YAML reserves (put the text in quotes)"),
     (
         r"duplicate anchor|unknown escape|escape sequence",
@@ -280,4 +283,4 @@ def _syntax(error: yaml.MarkedYAMLError, text: str) -> Problem:
             if error.context_mark is not None and error.context_mark.line + 1 != line:
                 where = f"; it began in line {error.context_mark.line + 1}"
             return Problem(line, words + where)
-    return Problem(line, f"cannot be read as YAML: {shown(problem)}")
+    return Problem(line, f"cannot be read as YAML: {shown(problem)} ({_REMEDY})")

@@ -65,7 +65,8 @@ def number(scalar: Scalar, whole: bool, leading_zeros: bool = False) -> int | fl
             return int(text, 10)
         plain = str(int(text, 10))
         raise Unclear(
-            f"{text} begins with 0, which some YAML readers take for octal (write {plain} for {plain} decimal)"
+            f"{text} begins with 0, which some YAML readers take for octal (write {plain} for {plain} "
+            "decimal)"
         )
     if _OCTAL.fullmatch(text):
         raise Unclear(f"{text} is octal or binary (write {int(text, 0)}, or {hex(int(text, 0))})")
@@ -86,7 +87,10 @@ def _not_a_number(scalar: Scalar, kind: str) -> str:
     if _GROUPED.fullmatch(text):
         return f"{text} has underscores, which not every YAML reader skips (write {text.replace('_', '')})"
     if _SEXAGESIMAL.fullmatch(text):
-        return f"{text} is read by some YAML readers as a number to base 60 (write one {kind[2:]} in the unit of the key)"
+        return (
+            f"{text} is read by some YAML readers as a number to base 60 (write one {kind[2:]} in the "
+            "unit of the key)"
+        )
     if _NOT_FINITE.fullmatch(text):
         return f"{text} is not a finite number (write {kind})"
     if _DECIMAL_COMMA.fullmatch(text):

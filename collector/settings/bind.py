@@ -402,17 +402,22 @@ def _say_value(value: Any) -> str:
     return f'"{shown(value)}"' if isinstance(value, str) else shown(str(value))
 
 
+_KIND_WORDS = {
+    "list": "a list",
+    "dict": "`id: value` pairs",
+    "bool": "true or false",
+    "int": "a whole number",
+    "float": "a number",
+    "text": "a text",
+}
+
+
 def _expects(shape: Shape) -> str:
     if shape.kind == "section":
         required = [name for name, info in shape.cls.model_fields.items() if info.is_required()]
         return "a section with " + (", ".join(required) or "keys of its own")
-    kinds = {"list": "a list", "dict": "`id: value` pairs", "bool": "true or false", "int": "a whole number",
-             "float": "a "
-                      "number", "text": "a "
-                                        "text", "choice": "one of " + ", ".join(map(str, shape.options))}  # fmt: skip
-    return "; ".join(
-        filter(None, (" ".join(filter(None, (kinds[shape.kind], shape.range))), shape.description))
-    )
+    words = _KIND_WORDS.get(shape.kind) or "one of " + ", ".join(map(str, shape.options))
+    return "; ".join(filter(None, (f"{words} {shape.range}".strip(), shape.description)))
 
 
 def _what(node: Node) -> str:

@@ -630,7 +630,7 @@ def register_place(root: Part, reg: Part) -> Found:
         yield reg.fault(
             "table", f"{reg.table} contradicts reference {reg.reference}, a {place[0]} (remove table)"
         )
-    table, address = _place(reg)
+    _, address = _place(reg)
     words = WORDS[_type(reg)]
     if address + words > 65536:
         yield reg.fault(

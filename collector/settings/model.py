@@ -11,7 +11,9 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 Id = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_-]{0,31}$", description="letters, digits, _ and -")]
-Number = Annotated[int, Field(ge=1, description="permanent: never reuse or renumber, addresses derive from it")]
+Number = Annotated[
+    int, Field(ge=1, description="permanent: never reuse or renumber, addresses derive from it")
+]
 # The largest numbers are what the SCADA map has room for (points.NUMBERS).
 TransformerNumber = Annotated[Number, Field(le=16)]
 WindingNumber = Annotated[Number, Field(le=24)]
@@ -34,22 +36,38 @@ class Register(Section):
     table: Literal["coil", "discrete_input", "holding_register", "input_register"] | None = None
     address: Annotated[int, Field(ge=0, le=65535, description="zero-based protocol address")] | None = None
     reference: (
-        Annotated[int, Field(description="5 or 6 digit reference: 00001 coil, 10001 discrete input, "
-                                         "30001 input register, 40001 holding register")] | None
+        Annotated[
+            int,
+            Field(
+                description="5 or 6 digit reference: 00001 coil, 10001 discrete input, "
+                "30001 input register, 40001 holding register"
+            ),
+        ]
+        | None
     ) = None
     type: Literal["bool", "int16", "uint16", "int32", "uint32", "float32", "float64"] | None = None
-    bit: Annotated[int, Field(ge=0, le=15, description="bit of a register, 0 = least significant")] | None = None
-    byte_order: Literal["big", "little"] | None = Field(None, description="within a register; default: the device's")
-    word_order: Literal["big", "little"] | None = Field(None, description="first register most significant = big")
+    bit: Annotated[int, Field(ge=0, le=15, description="bit of a register, 0 = least significant")] | None = (
+        None
+    )
+    byte_order: Literal["big", "little"] | None = Field(
+        None, description="within a register; default: the device's"
+    )
+    word_order: Literal["big", "little"] | None = Field(
+        None, description="first register most significant = big"
+    )
     scale: float = 1.0
     offset: float = 0.0
-    sentinels: tuple[float, ...] = Field((), description="raw values (before scale) that mean 'no measurement'")
+    sentinels: tuple[float, ...] = Field(
+        (), description="raw values (before scale) that mean 'no measurement'"
+    )
 
 
 class BoolInput(Register):
     """A contact or status bit."""
 
-    invert: bool = Field(False, description="true: the contact is closed (1) when the named condition is absent")
+    invert: bool = Field(
+        False, description="true: the contact is closed (1) when the named condition is absent"
+    )
 
 
 class Temperature2(Register):
@@ -64,9 +82,15 @@ class Temperature(Register):
 
     min_c: float = Field(-50.0, description="below: outOfRange (an open Pt100 reads far outside)")
     max_c: float = Field(180.0, description="above: outOfRange")
-    max_rate_k_per_min: Positive = Field(30.0, description="faster than oil or air can move: the sensor jumps")
-    accuracy_k: NotNegative = Field(1.0, description="standard class of a Pt100 with transmitter, for the uncertainty")
-    redundant: Temperature2 | None = Field(None, description="a second probe at the same place, compared with the first")
+    max_rate_k_per_min: Positive = Field(
+        30.0, description="faster than oil or air can move: the sensor jumps"
+    )
+    accuracy_k: NotNegative = Field(
+        1.0, description="standard class of a Pt100 with transmitter, for the uncertainty"
+    )
+    redundant: Temperature2 | None = Field(
+        None, description="a second probe at the same place, compared with the first"
+    )
     max_difference_k: Positive = Field(5.0, description="between duplicate probes")
 
 
@@ -74,10 +98,16 @@ class Current(Register):
     """A winding's current. `reads` says what raw * scale + offset means."""
 
     reads: Literal["primary_a", "secondary_a", "percent"] = "primary_a"
-    ct_primary_a: Positive | None = Field(None, description="needed for secondary_a and percent (100 % = ct_primary_a)")
+    ct_primary_a: Positive | None = Field(
+        None, description="needed for secondary_a and percent (100 % = ct_primary_a)"
+    )
     ct_secondary_a: Positive | None = Field(None, description="needed for secondary_a (1 or 5)")
-    max_a: Positive | None = Field(None, description="above: outOfRange; default 4 times the largest rated current")
-    accuracy_percent: NotNegative = Field(1.0, description="of the CT with its transducer, for the uncertainty")
+    max_a: Positive | None = Field(
+        None, description="above: outOfRange; default 4 times the largest rated current"
+    )
+    accuracy_percent: NotNegative = Field(
+        1.0, description="of the CT with its transducer, for the uncertainty"
+    )
 
 
 class DerivedCurrent(Section):
@@ -108,7 +138,8 @@ class Link(Section):
     stop_bits: Literal[1, 2] = 1
     timeout_s: Annotated[float, Field(gt=0, le=60)] = Field(1.0, description="real time per request")
     late_answer_s: Annotated[float, Field(ge=0, le=60)] = Field(
-        0.5, description="RTU: silence kept after a time-out, since answers carry no transaction id")
+        0.5, description="RTU: silence kept after a time-out, since answers carry no transaction id"
+    )
     turnaround_s: Annotated[float, Field(ge=0, le=5)] = Field(0.0, description="pause between requests")
 
 
@@ -117,8 +148,11 @@ class RelayModule(Section):
 
     released_by: Literal["module_timeout", "watchdog_relay"]
     timeout_s: Annotated[float, Field(gt=0, le=600)] = Field(
-        description="after this silence the outputs are released (station time)")
-    timeout_register: Register | None = Field(None, description="where the module keeps its timeout: verified")
+        description="after this silence the outputs are released (station time)"
+    )
+    timeout_register: Register | None = Field(
+        None, description="where the module keeps its timeout: verified"
+    )
     timeout_value: int | None = Field(None, description="what timeout_register must hold")
     safe_state_register: Register | None = Field(None, description="what the outputs do on timeout: verified")
     safe_state_value: int | None = None
@@ -129,14 +163,18 @@ class RelayModule(Section):
 class Device(Section):
     id: Id
     number: Number | None = Field(
-        None, description="permanent; with it the device gets points and a link alarm of its own, which "
-                          "stands for the alarms of everything read from it")
+        None,
+        description="permanent; with it the device gets points and a link alarm of its own, which "
+        "stands for the alarms of everything read from it",
+    )
     link: Id
     unit: Annotated[int, Field(ge=0, le=255)] = 1
     poll_s: Annotated[float, Field(ge=0.1, le=3600)] = Field(5.0, description="station time between polls")
     byte_order: Literal["big", "little"] = "big"
     word_order: Literal["big", "little"] = "big"
-    max_gap: Annotated[int, Field(ge=0, le=124)] = Field(0, description="unasked registers a block may bridge; many maps have holes")
+    max_gap: Annotated[int, Field(ge=0, le=124)] = Field(
+        0, description="unasked registers a block may bridge; many maps have holes"
+    )
     max_block: Annotated[int, Field(ge=1, le=125)] = Field(125, description="registers per request")
     replan_h: Positive = Field(24.0, description="a refused block is tried whole again after this time")
     relay_module: RelayModule | None = None
@@ -166,12 +204,20 @@ class Mode(Section):
     id: Id
     number: Number
     needs: tuple[Id, ...] = Field((), description="stages that must be proven running")
-    cooling: Literal["ONAN", "ONAF", "OFAN", "OFAF", "ODAF", "ODAN"] = Field(description="IEC 60076-2 letters")
+    cooling: Literal["ONAN", "ONAF", "OFAN", "OFAF", "ODAF", "ODAN"] = Field(
+        description="IEC 60076-2 letters"
+    )
     design: Design | None = None
     top_oil_rise_k: Annotated[float, Field(gt=0, le=100)] = Field(description="at rated losses of this mode")
-    loss_ratio: Annotated[float, Field(gt=0, le=2000)] = Field(description="R: load loss / no-load loss at rated current")
-    oil_exponent: Annotated[float, Field(ge=0.5, le=1.2)] | None = Field(None, description="x (IEC); n for IEEE")
-    winding_exponent: Annotated[float, Field(ge=1.0, le=2.2)] | None = Field(None, description="y (IEC); 2m for IEEE")
+    loss_ratio: Annotated[float, Field(gt=0, le=2000)] = Field(
+        description="R: load loss / no-load loss at rated current"
+    )
+    oil_exponent: Annotated[float, Field(ge=0.5, le=1.2)] | None = Field(
+        None, description="x (IEC); n for IEEE"
+    )
+    winding_exponent: Annotated[float, Field(ge=1.0, le=2.2)] | None = Field(
+        None, description="y (IEC); 2m for IEEE"
+    )
     k11: Annotated[float, Field(ge=0.1, le=2)] | None = None
     k21: Annotated[float, Field(ge=1, le=4)] | None = None
     k22: Annotated[float, Field(ge=0.5, le=4)] | None = None
@@ -181,7 +227,8 @@ class Mode(Section):
 
 class WindingMode(Section):
     gradient_k: Annotated[float, Field(gt=0, le=60)] = Field(
-        description="g_r: average winding minus average oil at rated current of this mode")
+        description="g_r: average winding minus average oil at rated current of this mode"
+    )
     rated_current_a: Positive
 
 
@@ -193,9 +240,12 @@ class Winding(Section):
     current: Current | None = None
     derived_current: DerivedCurrent | None = None
     hot_spot_factor: Annotated[float, Field(ge=1.0, le=2.5)] | None = Field(
-        None, description="H; default 1.1 distribution, 1.3 medium and large (IEC 60076-7, from memory)")
+        None, description="H; default 1.1 distribution, 1.3 medium and large (IEC 60076-7, from memory)"
+    )
     modes: dict[Id, WindingMode] = Field(min_length=1, description="per cooling mode id")
-    oil_weight: NotNegative | None = Field(None, description="w in K_oil^2; default the mean over the main winding's phases")
+    oil_weight: NotNegative | None = Field(
+        None, description="w in K_oil^2; default the mean over the main winding's phases"
+    )
     fibre_probe: Temperature | None = None
     loss_of_life_start_h: NotNegative = 0.0
 
@@ -230,7 +280,9 @@ class Cabinet(Section):
     selector_auto: BoolInput | None = Field(None, description="1 = selector in Auto")
     selector_manual: BoolInput | None = None
     breaker_closed: BoolInput | None = Field(None, description="1 = motor breaker closed, no overload")
-    interlock: BoolInput | None = Field(None, description="1 = stop interlock active (fire, deluge, protection)")
+    interlock: BoolInput | None = Field(
+        None, description="1 = stop interlock active (fire, deluge, protection)"
+    )
 
 
 class Stage(Section):
@@ -239,35 +291,57 @@ class Stage(Section):
     name: str = ""
     kind: Literal["fans", "pumps"] = "fans"
     relay: Relay
-    feedback: BoolInput | None = Field(None, description="1 = proven running (contactor; for pumps a flow switch)")
+    feedback: BoolInput | None = Field(
+        None, description="1 = proven running (contactor; for pumps a flow switch)"
+    )
     cabinet: Cabinet = Cabinet()
     pickup: Limits
     dropout: Limits
-    pickup_delay_s: Annotated[float, Field(ge=0, le=600)] = Field(30.0, description="common practice, no source")
-    minimum_run_s: Annotated[float, Field(ge=0, le=7200)] = Field(600.0, description="common practice, no source")
-    restart_inhibit_s: Annotated[float, Field(ge=0, le=600)] = Field(0.0, description="rest before a new start")
-    feedback_delay_s: Annotated[float, Field(gt=0, le=120)] = Field(10.0, description="contactor and run-up time")
+    pickup_delay_s: Annotated[float, Field(ge=0, le=600)] = Field(
+        30.0, description="common practice, no source"
+    )
+    minimum_run_s: Annotated[float, Field(ge=0, le=7200)] = Field(
+        600.0, description="common practice, no source"
+    )
+    restart_inhibit_s: Annotated[float, Field(ge=0, le=600)] = Field(
+        0.0, description="rest before a new start"
+    )
+    feedback_delay_s: Annotated[float, Field(gt=0, le=120)] = Field(
+        10.0, description="contactor and run-up time"
+    )
     stagger_s: Annotated[float, Field(ge=0, le=60)] = Field(5.0, description="between starts windingd calls")
     hardware_stagger: bool = Field(False, description="on-delay timers fitted in the contactor circuit")
-    max_starts_per_h: Annotated[int, Field(ge=1, le=60)] = Field(6, description="further stops are put off, never starts")
+    max_starts_per_h: Annotated[int, Field(ge=1, le=60)] = Field(
+        6, description="further stops are put off, never starts"
+    )
     needs_stage: Id | None = Field(None, description="the pump without which these fans do nothing")
-    cold_oil_block_c: float | None = Field(None, description="pumps: not called below, must also be hard-wired")
+    cold_oil_block_c: float | None = Field(
+        None, description="pumps: not called below, must also be hard-wired"
+    )
     rotation_group: Id | None = Field(None, description="stages alike enough to exchange duty")
-    exercise_every_h: Positive | None = Field(None, description="run after so long at rest; not with cold oil")
+    exercise_every_h: Positive | None = Field(
+        None, description="run after so long at rest; not with cold oil"
+    )
     exercise_s: Positive = 300.0
 
 
 class Alarms(Section):
     top_oil_high_c: float = Field(95.0, description="common practice, no source")
-    top_oil_high_high_c: float = Field(105.0, description="IEC 60076-7 normal cyclic top-oil limit, from memory")
+    top_oil_high_high_c: float = Field(
+        105.0, description="IEC 60076-7 normal cyclic top-oil limit, from memory"
+    )
     hot_spot_high_c: float = Field(110.0, description="common practice, no source")
     hot_spot_high_high_c: float = Field(125.0, description="common practice, no source")
     deadband_k: Annotated[float, Field(gt=0, le=20)] = 3.0
     on_delay_s: Annotated[float, Field(ge=0, le=600)] = 5.0
     off_delay_s: Annotated[float, Field(ge=0, le=3600)] = 30.0
     effectiveness_k: Positive = Field(8.0, description="measured minus expected oil that means poor cooling")
-    effectiveness_delay_min: NotNegative = Field(120.0, description="oil time constant, so that start-up does not alarm")
-    countdown_all_pumps_lost_min: Positive = Field(20.0, description="the maker's time for OF/OD without pumps")
+    effectiveness_delay_min: NotNegative = Field(
+        120.0, description="oil time constant, so that start-up does not alarm"
+    )
+    countdown_all_pumps_lost_min: Positive = Field(
+        20.0, description="the maker's time for OF/OD without pumps"
+    )
 
 
 class Trip(Section):
@@ -310,12 +384,20 @@ class LimitSet(Section):
 class LostInputs(Section):
     """Rules for lost or implausible measurements."""
 
-    estimate_max_h: Positive = Field(24.0, description="longest time on estimated oil before the estimate is invalid")
-    frozen_after_min: Positive = Field(60.0, description="model expects movement but the reading stands still")
-    frozen_expected_k: Positive = Field(3.0, description="movement the model must expect before a reading is called frozen")
+    estimate_max_h: Positive = Field(
+        24.0, description="longest time on estimated oil before the estimate is invalid"
+    )
+    frozen_after_min: Positive = Field(
+        60.0, description="model expects movement but the reading stands still"
+    )
+    frozen_expected_k: Positive = Field(
+        3.0, description="movement the model must expect before a reading is called frozen"
+    )
     phase_zero_pu: Positive = Field(0.05, description="a phase below this while others carry load")
     phase_others_pu: Positive = Field(0.3, description="... at least this much load")
-    ambient_above_oil_k: Positive = Field(5.0, description="for 2 h above K 0.3: the ambient sensor is doubted")
+    ambient_above_oil_k: Positive = Field(
+        5.0, description="for 2 h above K 0.3: the ambient sensor is doubted"
+    )
 
 
 class Transformer(Section):
@@ -328,10 +410,15 @@ class Transformer(Section):
     liquid: Literal["mineral_oil", "natural_ester", "synthetic_ester", "silicone"] = "mineral_oil"
     rated_mva: Positive | None = None
     paper: Literal["kraft", "thermally_upgraded", "kraft_ieee_55"] = Field(
-        description="kraft: 98 degC law; thermally_upgraded: 110 degC; kraft_ieee_55: C57.91 55 degC-rise")
+        description="kraft: 98 degC law; thermally_upgraded: 110 degC; kraft_ieee_55: C57.91 55 degC-rise"
+    )
     normal_life_h: Annotated[float, Field(ge=1000, le=1_000_000)]
-    life_criterion: Annotated[str, Field(min_length=1)] = Field(description="what normal_life_h stands for, shown with every per cent")
-    moisture_percent: Annotated[float, Field(ge=0, le=8)] = Field(2.0, description="in paper, for the bubbling margin")
+    life_criterion: Annotated[str, Field(min_length=1)] = Field(
+        description="what normal_life_h stands for, shown with every per cent"
+    )
+    moisture_percent: Annotated[float, Field(ge=0, le=8)] = Field(
+        2.0, description="in paper, for the bubbling margin"
+    )
     top_oil: Temperature
     ambient: Temperature | None = None
     bottom_oil: Temperature | None = None
@@ -359,24 +446,45 @@ class Station(Section):
     name: str = ""
     data_dir: str = Field("/var/lib/windingd", description="record, lock and operator socket")
     cycle_s: Annotated[float, Field(ge=0.1, le=60)] = Field(2.0, description="one decision per cycle")
-    stale_after_s: Annotated[float, Field(gt=0, le=3600)] = Field(30.0, description="an input not read within this is lost")
-    return_after_s: Annotated[float, Field(ge=0, le=3600)] = Field(10.0, description="good for so long before it counts again")
-    start_grace_s: Annotated[float, Field(gt=0, le=600)] = Field(30.0, description="no complete poll by then: all run")
-    decision_max_age_s: Annotated[float, Field(gt=0, le=60)] = Field(10.0, description="an older decision is never written")
+    stale_after_s: Annotated[float, Field(gt=0, le=3600)] = Field(
+        30.0, description="an input not read within this is lost"
+    )
+    return_after_s: Annotated[float, Field(ge=0, le=3600)] = Field(
+        10.0, description="good for so long before it counts again"
+    )
+    start_grace_s: Annotated[float, Field(gt=0, le=600)] = Field(
+        30.0, description="no complete poll by then: all run"
+    )
+    decision_max_age_s: Annotated[float, Field(gt=0, le=60)] = Field(
+        10.0, description="an older decision is never written"
+    )
     gap_s: Annotated[float, Field(gt=0, le=7200)] = Field(
-        1200.0, description="longer without a sample: no line drawn across; more than the longest logging interval, 15 min")
-    bridge_s: Annotated[float, Field(ge=0, le=7200)] = Field(900.0, description="longest restart gap that is integrated")
-    return_hold_s: Annotated[float, Field(ge=0, le=3600)] = Field(300.0, description="input good this long before a released stage may be held off")
+        1200.0,
+        description="longer without a sample: no line drawn across; more than the longest logging "
+        "interval, 15 min",
+    )
+    bridge_s: Annotated[float, Field(ge=0, le=7200)] = Field(
+        900.0, description="longest restart gap that is integrated"
+    )
+    return_hold_s: Annotated[float, Field(ge=0, le=3600)] = Field(
+        300.0, description="input good this long before a released stage may be held off"
+    )
     max_releases_per_h: Annotated[int, Field(ge=1, le=60)] = 3
-    hold_off_max_min: Annotated[float, Field(gt=0, le=480)] = Field(60.0, description="longest hold-off by hand")
+    hold_off_max_min: Annotated[float, Field(gt=0, le=480)] = Field(
+        60.0, description="longest hold-off by hand"
+    )
 
 
 class Record(Section):
     history_s: Annotated[float, Field(ge=1, le=3600)] = 60.0
-    commit_s: Annotated[float, Field(ge=0.5, le=60)] = Field(5.0, description="at most so much is lost in a power cut")
+    commit_s: Annotated[float, Field(ge=0.5, le=60)] = Field(
+        5.0, description="at most so much is lost in a power cut"
+    )
     checkpoint_s: Annotated[float, Field(ge=1, le=3600)] = 60.0
     journal_days: Annotated[float, Field(ge=0, le=400)] = 30.0
-    history_days: Annotated[float, Field(ge=1, le=4000)] = Field(400.0, description="at history_s; then 15 min")
+    history_days: Annotated[float, Field(ge=1, le=4000)] = Field(
+        400.0, description="at history_s; then 15 min"
+    )
     max_mb: Annotated[float, Field(ge=5, le=100_000)] = Field(2000.0, description="oldest detail goes first")
 
 
@@ -391,12 +499,20 @@ class Mqtt(Section):
     port: Annotated[int, Field(ge=1, le=65535)] = 8883
     tls: Tls | None = None
     username: str | None = None
-    password_file: str | None = Field(None, description="no secret stands in this file; systemd: LoadCredential=")
+    password_file: str | None = Field(
+        None, description="no secret stands in this file; systemd: LoadCredential="
+    )
     topic_prefix: Annotated[str, Field(pattern=r"^[^#+\s]+$")] = "windingd"
     keepalive_s: Annotated[int, Field(ge=5, le=3600)] = 30
-    publish_s: Annotated[float, Field(ge=0.5, le=3600)] = Field(10.0, description="values that changed, at most so often")
-    refresh_s: Annotated[float, Field(ge=1, le=86400)] = Field(300.0, description="every value at least so often")
-    backlog_rows: Annotated[int, Field(ge=100, le=5_000_000)] = Field(200_000, description="kept while the broker is away")
+    publish_s: Annotated[float, Field(ge=0.5, le=3600)] = Field(
+        10.0, description="values that changed, at most so often"
+    )
+    refresh_s: Annotated[float, Field(ge=1, le=86400)] = Field(
+        300.0, description="every value at least so often"
+    )
+    backlog_rows: Annotated[int, Field(ge=100, le=5_000_000)] = Field(
+        200_000, description="kept while the broker is away"
+    )
     protocol: Literal["3.1.1", "5"] = "3.1.1"
 
 

@@ -44,7 +44,7 @@ def hot_spot_factor(t: Any, winding: Any) -> float:
 
 
 def steady_state(t: Any, mode: Any, winding: Any, ambient_c: float) -> tuple[float, float]:
-    """(top oil, hot spot) [degC] in steady state at this mode's rated current. Exponents do not matter at K = 1."""
+    """(top oil, hot spot) [degC] in steady state at this mode's rated current (K = 1, so no exponents)."""
     oil = ambient_c + mode.top_oil_rise_k
     return oil, oil + hot_spot_factor(t, winding) * winding.modes[mode.id].gradient_k
 

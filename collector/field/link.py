@@ -110,7 +110,7 @@ class LinkTask:
         self._attempts = 0
         self._retry_at = 0.0
         self._silent_in_row = 0
-        self._transaction = 0
+        self._transaction = random.randrange(0xFFFF)  # not the one a killed predecessor had under way
         self._ready_at: float = before._ready_at if before else 0.0  # loop time
         self._noise_from: float | None = None
         self._releasing = False
@@ -287,6 +287,8 @@ class LinkTask:
         self._down = reason
         # At once after a connection that worked: some devices close it after every answer.
         pause = min(_RECONNECT_MOST_S, _RECONNECT_FIRST_S * 2.0**self._attempts) if self._attempts else 0.0
+        if self._releasing:
+            pause = min(pause, _RECONNECT_FIRST_S)
         self._attempts = min(self._attempts + 1, 10)
         now = asyncio.get_running_loop().time()
         self._retry_at = now + pause * random.uniform(0.5, 1.0)

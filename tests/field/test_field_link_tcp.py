@@ -278,15 +278,10 @@ async def test_device_that_sends_unasked_is_dropped(raw):
         await until(lambda: reading(field).quality.is_good)
 
 
-def gateway_verdict(log):
-    """The dead unit's bounded share: never two requests to it without the live unit in between."""
-    units = [req.unit for req in log]
-    return not any(a == b == 9 for a, b in itertools.pairwise(units))
-
-
-async def test_dead_unit_costs_the_others_only_its_share(raw):
+async def dead_unit_behind_a_gateway(raw):
+    """Two live units and a dead one. Returns what is wrong by the gateway's own log, or ""."""
     raw.units[2] = Memory(input={0: 222})
-    devices = [device("D1", poll_s=0.1), device("D2", unit=2, poll_s=0.1), device("D9", unit=9, poll_s=0.1)]
+    devices = [device("D1"), device("D2", unit=2), device("D9", unit=9)]
     # three far apart blocks: a cycle of the dead unit would cost three time-outs if nothing were bounded
     points = [reg(0), reg(0, "D2"), *(reg(n, "D9") for n in (0, 10, 20))]
     async with running(station([link(raw.port)], devices, points)) as field:
@@ -294,23 +289,55 @@ async def test_dead_unit_costs_the_others_only_its_share(raw):
         snapshot = field.snapshot()
     assert snapshot.devices["D9"] == "no answer within 0.3 s"
     assert snapshot.devices["D1"] == snapshot.devices["D2"] == ""
-    assert all(snapshot.readings[name].reason == "no answer within 0.3 s" for name in ids(5)[2:])
     assert snapshot.readings[ids(2)[1]].value == 222.0
-    assert gateway_verdict(raw.log)
-    dead = [req.at for req in raw.log if req.unit == 9]
-    assert all(req.address == 0 for req in raw.log if req.unit == 9), "one time-out a cycle"
-    pauses = [b - a for a, b in itertools.pairwise(dead)]
-    assert pauses[-1] > 2 * pauses[0], "asked less often with each silence"
-    live = [r.at for r in raw.log if r.unit == 1]
-    assert sum(dead[-2] < at < dead[-1] for at in live) >= 5
     assert raw.connections == 1, "a live unit proves the connection"
+    if any(req.address != 0 for req in raw.log if req.unit == 9):
+        return "more than one time-out a cycle"
+    if any(a.unit == b.unit == 9 for a, b in itertools.pairwise(raw.log)):
+        return "asked twice without the others in between"
+    assert all(snapshot.readings[name].reason == "no answer within 0.3 s" for name in ids(5)[2:])
+    dead = [req.at for req in raw.log if req.unit == 9]
+    pauses = [b - a for a, b in itertools.pairwise(dead)]
+    if pauses[-1] < 2 * pauses[0]:
+        return "not asked less often with each silence"
+    return ""
 
 
-async def test_control_of_the_share_check():
-    """The check above can fail: a log in which the dead unit is asked twice in a row."""
-    from field_raw import Req
+async def test_dead_unit_costs_the_others_only_its_share(raw):
+    assert await dead_unit_behind_a_gateway(raw) == ""
+    dead = [req.at for req in raw.log if req.unit == 9]
+    assert sum(dead[-2] < req.at < dead[-1] for req in raw.log if req.unit == 1) >= 5
 
-    assert not gateway_verdict([Req(0.0, 1, 1, unit, 4, 0, 1) for unit in (1, 9, 9, 1)])
+
+@pytest.mark.parametrize(
+    ("broken", "how", "words"),
+    [
+        ("poller.Poller._fail_rest", lambda self, reason, now_ns: None, "more than one time-out a cycle"),
+        ("link._HOLD_MOST", 0.0, "not asked less often with each silence"),
+    ],
+)
+async def test_control_of_the_share(raw, monkeypatch, broken, how, words):
+    """Without giving up the cycle, or without the pause after silence, the check above sees it."""
+    monkeypatch.setattr(f"collector.field.{broken}", how)
+    assert await dead_unit_behind_a_gateway(raw) == words
+
+
+async def test_fault_of_our_own_stays_within_its_link(raw, monkeypatch):
+    from collector.field.poller import Poller
+
+    right = Poller.took
+
+    def took(self, answer, now_ns):
+        if self._device.id == "D2":
+            raise RuntimeError("a fault in the program")
+        right(self, answer, now_ns)
+
+    monkeypatch.setattr(Poller, "took", took)
+    two = [link(raw.port), {**link(raw.port), "id": "L2"}]
+    devices = [device(), {**device("D2"), "link": "L2"}]
+    async with running(station(two, devices, [reg(0), reg(1, "D2")])) as field:
+        await until(lambda: reading(field).quality.is_good and len(raw.log) > 10)
+        assert reading(field, 1).quality.is_invalid
 
 
 async def test_gateway_exception_is_the_device_not_answering(raw):

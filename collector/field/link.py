@@ -49,6 +49,8 @@ class Unit:
         self.id = layout.device.id
         self.poller = Poller(layout.device, layout.wants, now_ns)
         self.bank = bank
+        #: Its own, and those of other devices that are the same unit: a request to one feeds all.
+        self.banks = [bank] if bank is not None else []
         self.reason = "not asked yet" if self.poller.readings or bank else ""
         self.held_until = 0.0  # loop time
         self.kept_silent = False
@@ -62,7 +64,7 @@ class Unit:
         return self._given_up
 
     def silent(self, now_ns: int) -> bool:
-        return self.bank is not None and self.bank.silent(now_ns)
+        return any(bank.silent(now_ns) for bank in self.banks)
 
     def give_up(self, reason: str, now_ns: int) -> None:
         self.reason, self._given_up = reason, True
@@ -100,6 +102,9 @@ class LinkTask:
         self.units: list[Unit] = [
             self._unit(device, now_ns, known.get(device.device.id)) for device in layout.devices
         ]
+        for unit in self.units:
+            same = [other for other in self.units if other.layout.device.unit == unit.layout.device.unit]
+            unit.banks = [other.bank for other in same if other.bank is not None]
         self._order = list(self.units)
         self._connection: Connection | None = None
         self._wake = asyncio.Event()

@@ -14,11 +14,20 @@ from dataclasses import dataclass
 from collector.field.codec import Place, Spec, raw_value, spec
 from collector.field.plan import Block, blocks, exception_words
 from collector.field.poller import GATEWAY_EXCEPTIONS
-from collector.field.wire import READ_COILS, READ_FUNCTION, Answer, Request, write_coils
+from collector.field.wire import (
+    READ_COILS,
+    READ_FUNCTION,
+    WRITE_COIL,
+    WRITE_COILS,
+    Answer,
+    Request,
+    write_coils,
+)
 from collector.messages import Decision, RelayStatus
 from collector.settings.model import Device, Register
 
 _S = 1_000_000_000
+_ILLEGAL_FUNCTION = 1
 #: Attempts of a failed adoption or release follow each other no faster than this [station ns].
 _AGAIN_NS = _S // 10
 #: So many requests in a row without an answer, and the module counts as lost.
@@ -111,6 +120,7 @@ class Bank:
         self._adopted = False
         self._failures = 0
         self._down = _NOT_READ
+        self._no_function: set[int] = set()  # what this module answered "illegal function" to
         self._releasing = False
         self.released = not self._coils
         self._checks, self._unverified = _checks(device)
@@ -178,7 +188,7 @@ class Bank:
         if isinstance(step, _Read):
             return Request(unit, READ_COILS, step.block.address, step.block.size)
         if isinstance(step, _Write):
-            return write_coils(unit, step.address, step.bits)
+            return write_coils(unit, step.address, step.bits, WRITE_COIL not in self._no_function)
         place = step.spec.place
         return Request(unit, READ_FUNCTION[place.table], place.address, place.size)
 
@@ -195,6 +205,10 @@ class Bank:
         if isinstance(step, _Verify):
             self._verify_ns = now_ns + self._poll_ns()
             self._verified(step, answer.words, refusal)
+        elif answer.exception == _ILLEGAL_FUNCTION and isinstance(step, _Write) and self._other_write(step):
+            self._steps = deque(self._writes())
+            if self._releasing:
+                self._steps.extend(self._reads(after_write=True))
         elif refusal:
             self._refused(step, refusal, now_ns)
         elif isinstance(step, _Read):
@@ -225,6 +239,7 @@ class Bank:
         self._down = reason
         self._unverified.update((step.what, _NOT_READ) for step in self._checks)
         self._verify_ns = self._started_ns
+        self._no_function.clear()
         for coil in self._coils.values():
             # The module may have released by itself meanwhile: that is no foreign write.
             coil.expected = coil.written = None
@@ -308,11 +323,18 @@ class Bank:
         steps: list[_Step] = []
         for coil in sorted(wanted):
             last = steps[-1] if steps else None
-            if isinstance(last, _Write) and last.address + len(last.bits) == coil:
+            together = WRITE_COILS not in self._no_function
+            if together and isinstance(last, _Write) and last.address + len(last.bits) == coil:
                 steps[-1] = _Write(decision, last.address, (*last.bits, wanted[coil]))
             else:
                 steps.append(_Write(decision, coil, (wanted[coil],)))
         return steps
+
+    def _other_write(self, step: _Write) -> bool:
+        """No FC 15: from now on coil by coil. No FC 5: by FC 15. False: the module has neither."""
+        single = len(step.bits) == 1 and WRITE_COIL not in self._no_function
+        self._no_function.add(WRITE_COIL if single else WRITE_COILS)
+        return len(self._no_function) == 1
 
     def _read(self, step: _Read, words: tuple[int, ...], now_ns: int) -> None:
         for place in step.block.places:

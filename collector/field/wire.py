@@ -75,9 +75,10 @@ class Answer:
 Take = Callable[[bytearray, Request, int], Answer | None]
 
 
-def write_coils(unit: int, address: int, bits: tuple[bool, ...]) -> Request:
-    """FC 5 for one coil, FC 15 for several."""
-    return Request(unit, WRITE_COIL if len(bits) == 1 else WRITE_COILS, address, len(bits), bits)
+def write_coils(unit: int, address: int, bits: tuple[bool, ...], single: bool = True) -> Request:
+    """FC 5 for one coil, FC 15 for several; FC 15 for one too where there is no FC 5 (``single`` false)."""
+    function = WRITE_COIL if single and len(bits) == 1 else WRITE_COILS
+    return Request(unit, function, address, len(bits), bits)
 
 
 def mbap_frame(request: Request, transaction_id: int) -> bytes:

@@ -327,6 +327,37 @@ async def test_outputs_that_cannot_be_read_are_never_written(module):
     assert not module.writes
 
 
+@pytest.mark.parametrize("missing", [5, 15])
+async def test_module_that_lacks_a_write_function(module, missing):
+    """No FC 15: coil by coil. No FC 5: FC 15 for one coil too. Once found out, not asked again."""
+    module.behave = lambda p, r: p.reply(r, exception(r, 1) if r.function == missing else None)
+    async with running(stages(module)) as field:
+        decider = Decider(field, 0.05, stage1=True, stage2=True, **{"contact.device_fault": True})
+        await until(lambda: all(status.energised for status in field.snapshot().relays.values()))
+        assert not relay(field).reason
+        assert await field.release_all(2.0)
+        await decider.stop()
+    assert sum(req.function == missing for req in module.log) == 1
+
+
+async def test_two_devices_in_the_settings_that_are_one_unit(module):
+    """A second mapping of the module's unit is kept silent with it: its polls would feed the module."""
+    module.memory.input[0] = 200
+    settings = station(
+        [link(module.port)],
+        [device(), device("R1", relay_module=MODULE)],
+        [reg(0)],
+        {"stage1": ("R1", 0)},
+        decision_max_age_s=MAX_AGE_S,
+        cycle_s=0.1,
+    )
+    async with running(settings) as field:
+        decider = Decider(field, 0.05, stage1=True)
+        await until(lambda: relay(field).energised and reading(field).quality.is_good)
+        await decider.stop()
+        await asyncio.wait_for(module.released.wait(), 5.0)
+
+
 async def test_reload_keeps_outputs_and_releases_dropped_coils(module):
     async with running(stages(module)) as field:
         decider = Decider(field, 0.05, stage1=True, stage2=True, **{"contact.device_fault": True})

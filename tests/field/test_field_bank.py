@@ -192,3 +192,18 @@ def test_a_decision_from_the_future_is_not_fresh():
     told.serve(3)
     told.bank.offer(Decision(1, told.now_ns + 60 * S, {"T1.stage1": True}))
     assert told.bank.silent(told.now_ns)
+
+
+@pytest.mark.parametrize("answer", [None, Answer(exception=6), Answer(failure="none", silent=True)])
+@pytest.mark.parametrize("served", range(6))
+def test_release_while_a_request_is_under_way(answer, served):
+    """Whatever was outstanding, and however it ends: next come the zeros, confirmed."""
+    told = Story()
+    told.serve(2)
+    told.do("decide", dict.fromkeys(COILS.values(), True))
+    told.serve(served)
+    request = told.ask()
+    told.do("release", 0)
+    if request is not None:
+        told.bank.took(told.answer(request) if answer is None else answer, told.now_ns)
+    told.settle()

@@ -14,8 +14,8 @@ from collections.abc import Iterable, Iterator
 
 from collector.commands.common import EX_CONFIG, EX_OK
 from collector.settings import load
-from collector.settings.cross_check import worst_delay_s
 from collector.settings.model import Settings, Stage, Transformer
+from collector.settings.rules.cooling import worst_delay_s
 from collector.settings.steady import steady_state
 
 #: Ambient of the steady-state table [degC]: highest ambient of IEC 60076-2, from memory.

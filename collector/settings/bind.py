@@ -18,7 +18,7 @@ from pydantic.fields import FieldInfo
 
 from collector.settings.faults import Fault, Severity
 from collector.settings.model import Id, Section
-from collector.settings.nodes import Entry, Mapping, Node, Scalar, Sequence, shown
+from collector.settings.nodes import Entry, Mapping, Node, Scalar, Sequence, printable, shown
 from collector.settings.scalars import Unclear, is_null, number, text, truth
 
 Kind = Literal["section", "list", "dict", "bool", "int", "float", "text", "choice"]
@@ -70,7 +70,7 @@ class Part:
             if not isinstance(inner, Part):
                 break
             part, rest = inner, after
-        return Fault(self.file, line, f"{self.path}.{key}".strip("."), message, severity)
+        return Fault(self.file, line, f"{self.path}.{key}".strip("."), printable(message), severity)
 
     def build(self) -> Any:
         """The section as a frozen settings object. Only for a part without faults."""
@@ -200,7 +200,7 @@ class Binder:
             if (id(node), message) in self.said:
                 return
             self.said.add((id(node), message))
-        self.faults.append(Fault(self.file, line, path, message))
+        self.faults.append(Fault(self.file, line, path, printable(message)))
 
     def section(self, cls: type[Section], node: Node, path: str, line: int) -> Part:
         """A Part; everything in it is broken when `node` is no mapping."""

@@ -229,7 +229,7 @@ class WindingMode(Section):
     gradient_k: Annotated[float, Field(gt=0, le=60)] = Field(
         description="g_r: average winding minus average oil at rated current of this mode"
     )
-    rated_current_a: Positive
+    rated_current_a: Annotated[float, Field(ge=0.1, le=200_000)]
 
 
 class Winding(Section):

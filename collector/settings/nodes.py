@@ -105,10 +105,14 @@ def parse(data: bytes) -> tuple[Node | None, list[Problem]]:
         return None, [*problems, Problem(line, f"cannot be read as YAML: {shown(str(error))} ({_REMEDY})")]
 
 
+def printable(text: str) -> str:
+    """`text` without anything a terminal would act on or a reader could not see."""
+    return "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in text)
+
+
 def shown(text: str) -> str:
-    """`text` fit for a message: short, one line, nothing a terminal would act on."""
-    clean = "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in text[:61])
-    return clean if len(text) <= 60 else clean[:60] + "..."
+    """`text` fit for a message: short and printable."""
+    return printable(text) if len(text) <= 60 else printable(text[:60]) + "..."
 
 
 def _decode(data: bytes) -> str:

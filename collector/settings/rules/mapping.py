@@ -1,0 +1,322 @@
+"""Rules about registers and coils: what is read where, and who writes what."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from collector.settings.bind import Part, Unknown, walk
+from collector.settings.model import (
+    BoolInput,
+    Count,
+    Current,
+    Register,
+    Relay,
+    Temperature,
+    Temperature2,
+)
+from collector.settings.registers import WORDS, split_reference
+from collector.settings.rules.common import (
+    Found,
+    find,
+    ids_of,
+    line_of,
+    listed,
+    unknown_name,
+)
+
+BITS = ("coil", "discrete_input")
+
+
+def register_device(root: Part, reg: Part) -> Found:
+    yield from unknown_name(reg, "device", "device", reg.device, ids_of(root.devices))
+
+
+def place_of(reg: Part) -> tuple[str, int]:
+    """(table, zero-based address); Unknown when the register does not say so properly."""
+    if reg.reference is not None:
+        place = split_reference(reg.reference)
+        if place is None or reg.address is not None or reg.table not in (None, place[0]):
+            raise Unknown("reference")
+        return place
+    if reg.address is None or reg.table is None:
+        raise Unknown("address")
+    return reg.table, reg.address
+
+
+def type_of(reg: Part) -> str:
+    if reg.bit is not None or place_of(reg)[0] in BITS:
+        return "bool"
+    if reg.type is None:
+        return "bool" if reg.cls is BoolInput else "int16"
+    return str(reg.type)
+
+
+def register_place(root: Part, reg: Part) -> Found:
+    if reg.reference is None:
+        if reg.address is None and reg.table is None:
+            yield reg.fault("", "says no place (give table and address, or reference)")
+        elif reg.address is None:
+            yield reg.fault("address", "is missing beside table (zero-based, or give reference alone)")
+        elif reg.table is None:
+            yield reg.fault(
+                "table",
+                "is missing beside address (coil, discrete_input, holding_register or input_register)",
+            )
+    elif reg.address is not None:
+        yield reg.fault("reference", "both reference and address are given (give one)")
+    elif split_reference(reg.reference) is None:
+        yield reg.fault(
+            "reference",
+            f"{reg.reference} is no register reference (1 to 9999 coil, 10001 to 19999 discrete input, "
+            "30001 to 39999 input "
+            "register, 40001 to 49999 holding register; six digits 100001, 300001, 400001 to ..65536; or "
+            "table and address)",
+        )
+    elif (place := split_reference(reg.reference)) is not None and reg.table not in (None, place[0]):
+        yield reg.fault(
+            "table", f"{reg.table} contradicts reference {reg.reference}, a {place[0]} (remove table)"
+        )
+    _, address = place_of(reg)
+    words = WORDS[type_of(reg)]
+    if address + words > 65536:
+        yield reg.fault(
+            "reference" if reg.reference is not None else "address",
+            f"a {type_of(reg)} at address {address} runs past the last register, 65535",
+        )
+
+
+def register_meaning(reg: Part) -> Found:
+    """Type, bit, scale and sentinels against the table and against what the value is for."""
+    table, _ = place_of(reg)
+    contact = reg.cls is BoolInput
+    if table in BITS:
+        if not contact:
+            yield reg.fault(
+                "reference" if reg.reference is not None else "table",
+                f"a {table} is one bit and cannot hold this value (input_register or holding_register)",
+            )
+            return
+        if reg.type not in (None, "bool"):
+            yield reg.fault("type", f"{reg.type} does not fit a {table}, which is one bit (remove type)")
+        for key in ("bit", "byte_order", "word_order"):
+            if getattr(reg, key) is not None:
+                yield reg.fault(key, f"does not belong to a {table}, which is one bit (remove it)")
+    elif contact:
+        if reg.bit is None and reg.type not in (None, "bool"):
+            yield reg.fault("type", f"{reg.type} does not say which bit is the contact (give bit: 0 to 15)")
+        elif reg.bit is not None and reg.type not in (None, "bool", "uint16"):
+            yield reg.fault(
+                "type", f"{reg.type} does not go with bit, which is of one register (uint16, or remove type)"
+            )
+    elif reg.bit is not None:
+        yield reg.fault("bit", "one bit cannot hold this value (remove bit)")
+    elif reg.type == "bool":
+        yield reg.fault(
+            "type", "bool cannot hold this value (int16, uint16, int32, uint32, float32 or float64)"
+        )
+    elif reg.type is None:
+        yield reg.fault("type", "is not given: the register is read as int16 (say so)", "warning")
+    if contact:
+        for key, neutral in (("scale", 1.0), ("offset", 0.0), ("sentinels", [])):
+            value = getattr(reg, key)
+            if reg.given(key) and (list(value) if key == "sentinels" else value) != neutral:
+                yield reg.fault(key, "does not belong to a contact (remove it)")
+        return
+    if reg.scale == 0:
+        yield reg.fault("scale", "0 makes every value the same (usual 0.1, 0.01 or 1)")
+    if reg.cls is Count and str(reg.type).startswith("float"):
+        yield reg.fault(
+            "type",
+            f"{reg.type} for a position, which is a whole number (is that what the device sends?)",
+            "note",
+        )
+    kind = type_of(reg)
+    if "int" in kind:
+        bits = 16 * WORDS[kind]
+        for i, value in enumerate(reg.sentinels):
+            if not value.is_integer() or not -(1 << (bits - 1)) <= value < 1 << bits:
+                yield reg.fault(
+                    f"sentinels[{i}]",
+                    f"{value:g} never comes from {kind} (raw values before scale, such as "
+                    f"{'0x7FFF' if bits == 16 else '0x7FFFFFFF'})",
+                )
+
+
+def registers_shared(root: Part) -> Found:
+    """No two points may read one register differently."""
+    claims: dict[tuple[str, str, int], tuple[tuple[Any, ...], Part, str]] = {}
+    orders = {
+        d.id: (d.byte_order, d.word_order)
+        for d in root.devices
+        if not {"id", "byte_order", "word_order"} & d.broken
+    }
+    for owner, reg in registers(root):
+        try:
+            table, address = place_of(reg)
+            kind = type_of(reg)
+            byte_order, word_order = orders.get(reg.device, ("big", "big"))
+            byte_order, word_order = reg.byte_order or byte_order, reg.word_order or word_order
+            reads: tuple[Any, ...] = ("bit" if reg.bit is not None else kind,)
+            if table not in BITS:
+                reads += (
+                    byte_order,
+                    word_order if WORDS[kind] > 1 else "",
+                    address if WORDS[kind] > 1 else "",
+                    reg.scale,
+                    reg.offset,
+                )
+            words = [(reg.device, table, address + i) for i in range(WORDS[kind])]
+        except Unknown:
+            continue
+        told = False
+        for word in words:
+            first = claims.setdefault(word, (reads, reg, owner))
+            if first[1] is reg or told:
+                continue
+            told = True
+            line = f"{first[1].path} in line {first[1].line}"
+            where = f"{table} {word[2]} of {reg.device}"
+            key = "reference" if reg.reference is not None else "address"
+            if first[0] != reads:
+                yield reg.fault(
+                    key,
+                    f"{where} is read differently by {line}: {_differences(first[0], reads)} (give it its "
+                    "own register, or the same type, orders and scale)",
+                )
+            elif reg.cls is Temperature2:
+                yield reg.fault(
+                    key,
+                    f"{where} is the register of {line} too: that is one probe, not two (give the second "
+                    "probe's)",
+                )
+            elif owner == first[2] and reg.cls in (Temperature, Current):
+                yield reg.fault(
+                    key,
+                    f"{where} is read by {line} too: two measurements from one register (is the address "
+                    "right?)",
+                    "warning",
+                )
+
+
+def _differences(one: tuple[Any, ...], other: tuple[Any, ...]) -> str:
+    names = ("type", "byte order", "word order", "address", "scale", "offset")
+    if len(one) != len(other):
+        return f"{one[0]} there, {other[0]} here"
+    return ", ".join(f"{n} {a} there, {b} here" for n, a, b in zip(names, one, other, strict=False) if a != b)
+
+
+def registers(root: Part) -> Iterator[tuple[str, Part]]:
+    for part in walk(root):
+        if issubclass(part.cls, Register):
+            yield ".".join(part.path.split(".")[:2]), part
+
+
+def block_size(root: Part, device: Part) -> Found:
+    """A value is never split, so the largest must fit into one block."""
+    for _, reg in registers(root):
+        try:
+            if reg.device != device.id or place_of(reg)[0] in BITS:
+                continue
+            words = WORDS[type_of(reg)]
+        except Unknown:
+            continue
+        if words > device.max_block:
+            text = f"{device.max_block} is less than the {words} registers of {reg.path}"
+            yield device.fault("max_block", f"{text} (a value is never split; at least {words})")
+            return
+
+
+def relay_device(root: Part, relay: Part) -> Found:
+    yield from unknown_name(relay, "device", "device", relay.device, ids_of(root.devices))
+
+
+def stage_relay(root: Part, stage: Part) -> Found:
+    device = find(root.devices, stage.relay.device)
+    if device.relay_module is None:
+        yield stage.fault(
+            "relay.device",
+            f"{device.id} does not release its outputs by itself, so a dead windingd would hold the fans off "
+            "(declare relay_module: released_by: module_timeout or watchdog_relay at the device)",
+        )
+
+
+def coils_shared(root: Part) -> Found:
+    seen: dict[tuple[str, int], Part] = {}
+    for part in walk(root):
+        if part.cls is not Relay or {"device", "coil"} & part.broken:
+            continue
+        place = (part.device, part.coil)
+        if place in seen:
+            first = seen[place]
+            yield part.fault(
+                "coil",
+                f"coil {part.coil} of {part.device} is already {first.path.removesuffix('.relay')} in line "
+                f"{line_of(first, 'coil')} (one output each)",
+            )
+        seen.setdefault(place, part)
+    for _, reg in registers(root):
+        try:
+            place, coil = (reg.device, place_of(reg)[1]), place_of(reg)[0] == "coil"
+        except Unknown:
+            continue
+        if coil and place in seen:
+            key = "reference" if reg.reference is not None else "address"
+            yield reg.fault(
+                key,
+                f"coil {place[1]} of {place[0]} is the output of "
+                f"{seen[place].path.removesuffix('.relay')}: it shows what was written, proves nothing "
+                "(read a contact)",
+            )
+
+
+def contact_module(root: Part, t: Part) -> Found:
+    """Contacts that drop out on a fault must also drop out when windingd is dead."""
+    for key in ("cooling_failure", "device_fault"):
+        contact = getattr(t.contacts, key)
+        if contact is None or {"device"} & contact.broken:
+            continue
+        device = find(root.devices, contact.device)
+        if device.relay_module is None:
+            yield contact.fault(
+                "device",
+                f"{device.id} does not release its outputs by itself, so the contact would stay healthy "
+                "without windingd (declare relay_module at the device)",
+            )
+
+
+def trip(root: Part, t: Part) -> Found:
+    trip = t.trip
+    if trip.enabled:
+        if trip.relay is None:
+            yield trip.fault("relay", "is missing (trip is enabled: give device and coil)")
+        fibres = [w.fibre_probe for w in listed(t, "windings") if "fibre_probe" not in w.broken]
+        if t.top_oil.redundant is None and not any(fibres):
+            yield trip.fault(
+                "enabled",
+                "a trip needs two independent sensors (give top_oil.redundant, or a fibre_probe of a "
+                "winding)",
+            )
+        for key, alarm in (("hot_spot_c", "hot_spot_high_high_c"), ("top_oil_c", "top_oil_high_high_c")):
+            if getattr(trip, key) <= getattr(t.alarms, alarm):
+                yield trip.fault(
+                    key,
+                    f"{getattr(trip, key):g} is not above the alarm {alarm} {getattr(t.alarms, alarm):g} "
+                    "(the alarm must come first)",
+                )
+        yield trip.fault(
+            "enabled",
+            "the trip output is enabled (the owner's protection engineer decides that, not windingd)",
+            "note",
+        )
+    if trip.relay is None:
+        return
+    for other in root.transformers:
+        for stage in other.stages:
+            if "relay" not in stage.broken and stage.relay.device == trip.relay.device:
+                yield trip.fault(
+                    "relay.device",
+                    f"{trip.relay.device} has the cooling output of {stage.path} (a trip relay stands on a "
+                    "module without cooling outputs)",
+                )
+                return

@@ -1,0 +1,356 @@
+"""Rules about the station, its brokers and servers, links and devices."""
+
+from __future__ import annotations
+
+import ipaddress
+import os.path
+from pathlib import Path
+from typing import Any
+
+from collector.settings.bind import Part, walk
+from collector.settings.model import (
+    Register,
+    Relay,
+)
+from collector.settings.rules.common import (
+    Found,
+    find,
+    first_seen,
+    host_fault,
+    ids_of,
+    line_of,
+    listed,
+    loopback,
+    unknown_name,
+)
+
+
+def decision_age(root: Part) -> Found:
+    station = root.station
+    if station.decision_max_age_s < 2 * station.cycle_s:
+        yield station.fault(
+            "decision_max_age_s" if station.given("decision_max_age_s") else "cycle_s",
+            f"decision_max_age_s {station.decision_max_age_s:g} is less than two cycles of "
+            f"{station.cycle_s:g} s: one late "
+            f"step would release the cooling (at least {2 * station.cycle_s:g}; usual 5 cycles)",
+        )
+    if station.stale_after_s <= station.cycle_s:
+        key = "stale_after_s" if station.given("stale_after_s") else "cycle_s"
+        yield station.fault(
+            key,
+            f"stale_after_s {station.stale_after_s:g} is not above cycle_s {station.cycle_s:g} (make it "
+            "several cycles)",
+        )
+
+
+def data_dir(root: Part) -> Found:
+    path = root.station.data_dir
+    if path == "":
+        yield root.station.fault("data_dir", "is empty (give a directory, such as /var/lib/windingd)")
+    elif not Path(path).is_absolute():
+        yield root.station.fault(
+            "data_dir",
+            f"{path} depends on where windingd is started (give a path that begins with /)",
+            "warning",
+        )
+
+
+def duplicate_ids(root: Part) -> Found:
+    for key in ("links", "devices", "transformers"):
+        yield from first_seen(listed(root, key), "id", "another")
+    yield from first_seen(listed(root, "devices"), "number", "another device")
+    yield from first_seen(listed(root, "transformers"), "number", "another transformer")
+    for transformer in listed(root, "transformers"):
+        if "id" not in transformer.broken and transformer.id in ("station", "device", "devices"):
+            yield transformer.fault(
+                "id", f"{transformer.id} is a name that windingd uses itself (choose another, such as T1)"
+            )
+
+
+def mqtt(root: Part) -> Found:
+    m = root.mqtt
+    if m is None:
+        return
+    yield from host_fault(m, "host")
+    if m.tls is None and not loopback(m.host):
+        yield m.fault(
+            "tls" if m.given("tls") else "host",
+            f"the broker {m.host} is not on this machine and there is no tls section (give tls: with "
+            "ca_file, or a broker on 127.0.0.1)",
+        )
+    if m.tls is None and m.port == 8883:
+        yield m.fault(
+            "port",
+            "8883 is the port of MQTT over TLS, but there is no tls section (usual without: 1883)",
+            "warning",
+        )
+    if m.tls is not None:
+        if m.port == 1883:
+            yield m.fault(
+                "port",
+                "1883 is the port of plain MQTT, but there is a tls section (usual with: 8883)",
+                "warning",
+            )
+        yield from _tls(m.tls)
+    if m.password_file is not None and m.username is None:
+        yield m.fault("password_file", "there is a password_file but no username (give username)")
+    if m.username is not None and m.password_file is None:
+        yield m.fault(
+            "username", "there is a username but no password_file (most brokers want both)", "warning"
+        )
+    if m.password_file is not None and not os.path.isfile(m.password_file):
+        yield m.fault(
+            "password_file",
+            f"{m.password_file} is not there on this machine (it must be readable by the daemon)",
+            "warning",
+        )
+    if m.refresh_s < m.publish_s:
+        key = "refresh_s" if m.given("refresh_s") else "publish_s"
+        yield m.fault(
+            key,
+            f"refresh_s {m.refresh_s:g} is below publish_s {m.publish_s:g} (make refresh_s the longer one)",
+        )
+
+
+def _tls(tls: Part) -> Found:
+    one, other = "client_cert_file", "client_key_file"
+    for a, b in ((one, other), (other, one)):
+        if getattr(tls, a) is not None and getattr(tls, b) is None:
+            yield tls.fault(a, f"there is a {a} but no {b} (give both, or neither)")
+    for key in ("ca_file", one, other):
+        name = getattr(tls, key)
+        if name is not None and not os.path.isfile(name):
+            yield tls.fault(
+                key, f"{name} is not there on this machine (it must be readable by the daemon)", "warning"
+            )
+
+
+def scada(root: Part) -> Found:
+    s = root.scada
+    if s is None:
+        return
+    try:
+        ipaddress.ip_address(s.listen)
+    except ValueError:
+        if s.listen != "localhost":
+            yield s.fault(
+                "listen",
+                f'"{s.listen}" is no address (give 127.0.0.1, 0.0.0.0, or an address of this machine)',
+            )
+            return
+    if not loopback(s.listen):
+        yield s.fault(
+            "listen",
+            "Modbus has no passwords: whoever reaches this port reads everything (let a firewall pass only "
+            "SCADA)",
+            "warning",
+        )
+    if s.port < 1024:
+        yield s.fault(
+            "port",
+            f"{s.port} needs the right to open ports below 1024 (CAP_NET_BIND_SERVICE; or take 1502)",
+            "note",
+        )
+    for link in listed(root, "links"):
+        if {"host", "port", "type"} & link.broken or link.type == "rtu_serial" or link.host is None:
+            continue
+        if loopback(link.host) and _link_port(link) == s.port:
+            yield s.fault(
+                "port",
+                f"{s.port} is also the port of {link.path} on this machine (give the server another port)",
+            )
+    m = root.mqtt
+    if m is not None and loopback(m.host) and m.port == s.port:
+        yield s.fault(
+            "port",
+            f"{s.port} is also the port of the MQTT broker on this machine (give the server another port)",
+        )
+
+
+def _link_port(link: Part) -> int:
+    return 502 if link.port is None else int(link.port)
+
+
+def link_keys(link: Part) -> Found:
+    serial = link.type == "rtu_serial"
+    if serial:
+        if link.serial_device is None:
+            yield link.fault(
+                "serial_device", "is missing (a link of type rtu_serial needs one, such as /dev/ttyS1)"
+            )
+        for key in ("host", "port"):
+            if getattr(link, key) is not None:
+                yield link.fault(
+                    key,
+                    f"does not belong to a link of type rtu_serial (remove it, or type: {'rtu_over_tcp'})",
+                )
+    else:
+        if link.host is None:
+            yield link.fault("host", f"is missing (a link of type {link.type} needs a host name or address)")
+        for key in ("serial_device", "baud", "parity", "stop_bits"):
+            if link.given(key) and getattr(link, key) is not None:
+                yield link.fault(
+                    key, f"does not belong to a link of type {link.type} (remove it, or type: rtu_serial)"
+                )
+        yield from host_fault(link, "host")
+    if link.type == "tcp" and link.given("late_answer_s"):
+        yield link.fault(
+            "late_answer_s", "has no effect on tcp, where answers carry an id (for RTU only)", "warning"
+        )
+
+
+def link_used(root: Part, link: Part) -> Found:
+    if all(device.link != link.id for device in root.devices):
+        yield link.fault(
+            "id",
+            f"no device uses the link {link.id} (remove it, or give a device `link: {link.id}`)",
+            "warning",
+        )
+
+
+def links_shared(root: Part) -> Found:
+    """Many devices accept one connection at a time, and a serial line has one talker."""
+    seen: dict[tuple[Any, ...], Part] = {}
+    for link in listed(root, "links"):
+        if {"type", "host", "port", "serial_device"} & link.broken:
+            continue
+        serial = link.type == "rtu_serial"
+        place = (link.serial_device,) if serial else (link.host, _link_port(link))
+        if None in place:
+            continue
+        key = "serial_device" if serial else "port" if link.given("port") else "host"
+        if place in seen:
+            yield link.fault(
+                key,
+                f"the same place as {seen[place].path} in line {line_of(seen[place], key)} (one link, with "
+                "several devices)",
+            )
+        seen.setdefault(place, link)
+
+
+def devices_shared(root: Part) -> Found:
+    seen: dict[tuple[str, int], Part] = {}
+    for device in listed(root, "devices"):
+        if {"link", "unit"} & device.broken:
+            continue
+        place = (device.link, device.unit)
+        if place in seen:
+            first = seen[place]
+            yield device.fault(
+                "unit",
+                f"unit {device.unit} on link {device.link} is already {first.path} in line "
+                f"{line_of(first, 'unit')} (one device per unit)",
+            )
+        seen.setdefault(place, device)
+
+
+def device_link(root: Part, device: Part) -> Found:
+    known = ids_of(root.links)
+    yield from unknown_name(device, "link", "link", device.link, known)
+    if device.link in known:
+        link = find(root.links, device.link)
+        if link.type != "tcp" and not 1 <= device.unit <= 247:
+            yield device.fault(
+                "unit", f"{device.unit} is no unit on a serial line (1 to 247; 0 is broadcast)"
+            )
+
+
+def polls(root: Part) -> Found:
+    """Every device must be polled well within the station's limits; one cause, one fault."""
+    station = root.station
+    devices = [device for device in root.devices if "poll_s" not in device.broken]
+    for key, why in (
+        ("stale_after_s", "inputs would be lost between two polls"),
+        ("gap_s", "every poll would count as a gap"),
+    ):
+        limit = getattr(station, key)
+        slow = [device for device in devices if limit <= device.poll_s]
+        text = f"{why} (poll at least twice in that time)"
+        if len(slow) > 1 and station.given(key):
+            longest = max(device.poll_s for device in slow)
+            yield station.fault(
+                key, f"{limit:g} is not above the devices' poll_s of up to {longest:g}: {text}"
+            )
+        else:
+            for device in slow:
+                yield device.fault(
+                    "poll_s", f"{device.poll_s:g} is not below the station's {key} {limit:g}: {text}"
+                )
+    for device in devices:
+        if device.poll_s < station.stale_after_s < 2 * device.poll_s:
+            stale = f"one missed poll makes its inputs stale after {station.stale_after_s:g} s"
+            yield device.fault("poll_s", f"{stale} (poll at least twice in that time)", "warning")
+
+
+def device_used(root: Part, device: Part) -> Found:
+    for part in walk(root):
+        if (
+            part is not device
+            and issubclass(part.cls, Register | Relay)
+            and not part.path.startswith(f"{device.path}.")
+            and part.device == device.id
+        ):
+            return
+    yield device.fault(
+        "id", f"nothing is read from or written to {device.id} (remove it, or use it)", "warning"
+    )
+
+
+def relay_module(root: Part, device: Part) -> Found:
+    module = device.relay_module
+    if module is None:
+        return
+    station = root.station
+    if module.timeout_s <= station.cycle_s:
+        yield device.fault(
+            "relay_module.timeout_s",
+            f"{module.timeout_s:g} s is not above the cycle of {station.cycle_s:g} s: the module would "
+            "release between two "
+            f"refreshes (at least {3 * station.cycle_s:g}, three cycles)",
+        )
+    elif module.timeout_s < 3 * station.cycle_s:
+        yield device.fault(
+            "relay_module.timeout_s",
+            f"{module.timeout_s:g} s allows fewer than three cycles of {station.cycle_s:g} s: one lost "
+            "request may start the fans (usual 5 cycles)",
+            "warning",
+        )
+    late = module.timeout_s + station.decision_max_age_s
+    if late > 120:
+        yield device.fault(
+            "relay_module.timeout_s",
+            f"after a failure cooling starts only {late:g} s later: decision_max_age_s + timeout_s (usual "
+            "below 60)",
+            "warning",
+        )
+    for name in ("timeout", "safe_state", "power_on"):
+        register, value = f"{name}_register", f"{name}_value"
+        if getattr(module, register) is not None and getattr(module, value) is None:
+            yield module.fault(
+                register, f"there is a {register} but no {value} to compare it with (give both)"
+            )
+        if getattr(module, register) is None and getattr(module, value) is not None:
+            yield module.fault(value, f"there is a {value} but no {register} to read it from (give both)")
+        if getattr(module, register) is not None:
+            inner = getattr(module, register)
+            if "device" not in inner.broken and inner.device != device.id:
+                yield inner.fault(
+                    "device",
+                    f"{inner.device} is another device (the module's own register is on {device.id})",
+                )
+    if module.released_by == "module_timeout" and module.timeout_register is None:
+        yield module.fault(
+            "released_by",
+            "the module's time-out cannot be verified (give timeout_register and timeout_value where it is "
+            "readable)",
+            "warning",
+        )
+    if module.timeout_value is not None and module.released_by == "module_timeout":
+        ratio = module.timeout_value / module.timeout_s
+        if not any(abs(ratio / factor - 1) < 0.01 for factor in (1 / 60, 1, 10, 100, 1000)):
+            yield module.fault(
+                "timeout_value",
+                f"{module.timeout_value} is not {module.timeout_s:g} s in min, s, tenths, hundredths or ms "
+                "(is one of them wrong?)",
+                "warning",
+            )

@@ -213,7 +213,8 @@ class LinkTask:
         relays: tuple[Unit, Bank | Poller] | None = None
         reading: tuple[Unit, Bank | Poller] | None = None
         for unit in self._order:
-            if now < unit.held_until or unit.silent(now_ns):
+            held = now < unit.held_until and not self._releasing
+            if held or unit.silent(now_ns):
                 continue
             if relays is None and unit.bank is not None and _due(unit.bank, now_ns):
                 relays = unit, unit.bank
@@ -227,7 +228,7 @@ class LinkTask:
         for unit in self.units:
             if unit.silent(now_ns):
                 continue
-            held = unit.held_until - now
+            held = 0.0 if self._releasing else unit.held_until - now
             talkers: list[Bank | Poller] = [] if self._releasing else [unit.poller]
             if unit.bank is not None:
                 talkers.append(unit.bank)
@@ -299,7 +300,8 @@ class LinkTask:
         self._retry_at = now + pause * random.uniform(0.5, 1.0)
         for unit in self.units:
             if unit.bank is not None and not unit.kept_silent:
-                unit.bank.lost(reason)
+                unit.bank.lost(reason, for_now=self._answers > 0)
+        self._answers = 0
         if self._rtu:
             self._keep_line_silent(now)
 
@@ -386,6 +388,7 @@ class LinkTask:
                 _log.info("link works", link=self._link.id)
                 self._told_down = False
         if answer.lost or self._silent_in_row >= _SILENT_MOST:
+            self._answers = 0  # it has just failed: no more benefit of the doubt
             self._drop(answer.failure, now_ns)
 
     def _turnaround_s(self) -> float:

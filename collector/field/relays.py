@@ -124,6 +124,7 @@ class Bank:
         self._releasing = False
         self.released = not self._coils
         self._checks, self._unverified = _checks(device)
+        self._check_again: set[str] = set()
 
     # --- what the link asks ------------------------------------------------------------------
 
@@ -231,13 +232,21 @@ class Bank:
         self._steps.clear()
         self._again_ns = now_ns
 
-    def lost(self, reason: str) -> None:
-        """The connection is gone, or is given up: outputs are read first when it is back."""
+    def lost(self, reason: str, for_now: bool = False) -> None:
+        """The connection is gone, or is given up: outputs are read first when it is back.
+
+        for_now: it had worked and is opened again at once (some modules close it when idle); the module
+        counts as lost only if that, or the next request, fails.
+        """
         self._steps.clear()
         self._adopted = False
         self._carried = None
-        self._down = reason
-        self._unverified.update((step.what, _NOT_READ) for step in self._checks)
+        self._check_again = {step.what for step in self._checks}
+        if for_now:
+            self._failures += 1
+        else:
+            self._down = reason
+            self._unverified.update((step.what, _NOT_READ) for step in self._checks)
         self._verify_ns = self._started_ns
         self._no_function.clear()
         for coil in self._coils.values():
@@ -303,7 +312,7 @@ class Bank:
         return self._due_checks() if now_ns >= self._verify_ns else []
 
     def _due_checks(self) -> list[_Step]:
-        return [step for step in self._checks if step.what in self._unverified]
+        return [step for step in self._checks if step.what in self._unverified.keys() | self._check_again]
 
     def _reads(self, after_write: bool = False) -> list[_Step]:
         return [_Read(block, after_write) for block in self._blocks]
@@ -406,6 +415,7 @@ class Bank:
         step = self._steps[0] if self._steps else None
         if isinstance(step, _Verify):
             # Some devices do not answer at all when asked for a register they do not have.
+            self._check_again.discard(step.what)
             self._unverified[step.what] = f"cannot be read, {reason}"
             self._verify_ns = now_ns + self._poll_ns()
         self._steps.clear()
@@ -419,6 +429,7 @@ class Bank:
     # --- release settings of the module ----------------------------------------------------------
 
     def _verified(self, step: _Verify, words: tuple[int, ...], refusal: str) -> None:
+        self._check_again.discard(step.what)
         if refusal:
             self._unverified[step.what] = f"cannot be read, {refusal}"
             return

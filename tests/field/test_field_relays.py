@@ -358,6 +358,22 @@ async def test_two_devices_in_the_settings_that_are_one_unit(module):
         await asyncio.wait_for(module.released.wait(), 5.0)
 
 
+async def test_module_that_closes_when_idle_is_not_lost(module):
+    """Each refresh needs a new connection: outputs are read first, the module does not count as lost."""
+    seen = []
+    async with running(stages(module, {"timeout_s": 3.0})) as field:
+        decider = Decider(field, 0.2, stage1=True, stage2=True)
+        await until(lambda: relay(field).energised and relay(field, "stage2").energised)
+        for _ in range(5):
+            mark = len(module.log)
+            module.drop_all()
+            await until(lambda mark=mark: seen.append(relay(field)) or any(r.bits for r in module.log[mark:]))
+            assert module.log[mark].function in (1, 2)
+        await decider.stop()
+    assert all(status.link_ok and not status.foreign for status in seen)
+    assert not module.releases
+
+
 async def test_reload_keeps_outputs_and_releases_dropped_coils(module):
     async with running(stages(module)) as field:
         decider = Decider(field, 0.05, stage1=True, stage2=True, **{"contact.device_fault": True})

@@ -41,7 +41,9 @@ def exact_life(law: str, dt: float, z0: tuple[float, float], oil: tuple[float, f
     move=st.floats(-50.0, 50.0),
     k=st.floats(0.0, 2.1),
 )
-def test_within_a_tenth_of_a_percent(law: str, dt: float, h1: float, oil0: float, move: float, k: float) -> None:
+def test_within_a_tenth_of_a_percent(
+    law: str, dt: float, h1: float, oil0: float, move: float, k: float
+) -> None:
     model = compile_model(station(transformer(paper=law)))
     z0 = (h1, h1 / 2)
     rows = np.array([[k * 100, 20.0, oil0], [k * 100, 20.0, oil0 + move]])

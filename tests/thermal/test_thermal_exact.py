@@ -52,9 +52,9 @@ def run(model: Model, rows: list[tuple[float, float, float, float]]) -> tuple[Th
     return state, estimates
 
 
-def lines(rows: list[tuple[float, float, float, float]]) -> tuple[ref.Line, ref.Line, ref.Line]:
+def lines(rows: list[tuple[float, float, float, float]]) -> tuple[ref.Line, ref.Line]:
     t = [r[0] for r in rows]
-    return (t, [r[3] for r in rows]), (t, [r[2] for r in rows]), (t, [r[1] for r in rows])
+    return (t, [r[3] for r in rows]), (t, [r[2] for r in rows])
 
 
 def day(
@@ -80,7 +80,7 @@ def test_any_spacing(design: str, spacing_s: float, jitter: float) -> None:
     rows = day(spacing_s, 40, seed=int(spacing_s * 10), jitter=jitter, steps=True)
     _, estimates = run(one(design), rows)
     unit = unit_of(design)
-    current, ambient, oil = lines(rows)
+    current, ambient = lines(rows)
     y0 = ref.steady(unit, rows[0][3] / 100, rows[0][2])
     y0[2] = rows[0][1]  # the expected oil begins at the measured oil
     found = ref.solve(lambda t: unit, current, ambient, y0, rows[0][0], [r[0] for r in rows[1:]])
@@ -101,7 +101,7 @@ def test_ieee_any_spacing(n: float, spacing_s: float) -> None:
     unit = ref.Unit(r=5.0, x=n, y=2 * m, k21=1.0, k22=1.0, k11=1.0, ieee=True)
     rows = day(spacing_s, 40, seed=7, jitter=0.2, steps=True)
     _, estimates = run(model, rows)
-    current, ambient, oil = lines(rows)
+    current, ambient = lines(rows)
     y0 = ref.steady(unit, rows[0][3] / 100, rows[0][2])
     y0[2] = rows[0][1] - rows[0][2]
     found = ref.solve(lambda t: unit, current, ambient, y0, rows[0][0], [r[0] for r in rows[1:]])

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from thermal_station import station
 from test_thermal_exact import run
+from thermal_station import station
 
 from collector.thermal import ageing, ieee, params
 from collector.thermal.kernel import regime, steady_state
@@ -78,7 +78,13 @@ def test_worked_example_250_mva() -> None:
     model = compile_model(station())
     r = regime(model, np.array([0]))
     z, at = np.array([0.0, 0.0, 25.6 + 12.7]), 0.0
-    expected = {190: (61.87, 83.78), 365: (44.41, 54.06), 500: (89.84, 128.05), 705: (35.03, 37.57), 730: (67.92, 138.64)}
+    expected = {
+        190: (61.87, 83.78),
+        365: (44.41, 54.06),
+        500: (89.84, 128.05),
+        705: (35.03, 37.57),
+        730: (67.92, 138.64),
+    }
     published = {190: (61.9, 83.8), 730: (None, 138.6)}
     for load, until in ((1.0, 190), (0.6, 365), (1.5, 500), (0.3, 705), (2.1, 730)):
         rows = np.array([[load * 100.0, 25.6, 0.0]] * 2)
@@ -96,8 +102,17 @@ def test_worked_example_250_mva() -> None:
 def test_worked_example_through_the_step() -> None:
     """The same through advance(), minute by minute, the oil given as measured: gradients must agree."""
     rows = []
-    for load, begin, until in ((1.0, 0, 190), (0.6, 190, 365), (1.5, 365, 500), (0.3, 500, 705), (2.1, 705, 730)):
-        rows += [(60.0 * m + (0.001 if m == begin and begin else 0.0), 50.0, 25.6, load * 100) for m in range(begin, until)]
+    for load, begin, until in (
+        (1.0, 0, 190),
+        (0.6, 190, 365),
+        (1.5, 365, 500),
+        (0.3, 500, 705),
+        (2.1, 705, 730),
+    ):
+        rows += [
+            (60.0 * m + (0.001 if m == begin and begin else 0.0), 50.0, 25.6, load * 100)
+            for m in range(begin, until)
+        ]
         rows.append((60.0 * until, 50.0, 25.6, load * 100))
     model = compile_model(station())
     # the step starts in steady state; with no load before, gradient 0 as in the example

@@ -87,7 +87,7 @@ def _export(record: Record, args: argparse.Namespace) -> int:
         )
     if end <= span[0] or start >= span[1]:
         raise export.ExportError(
-            f"nothing recorded in this period (the record holds {export.utc(span[0])} to {export.utc(span[1])})"
+            f"nothing recorded then (the record holds {export.utc(span[0])} to {export.utc(span[1])})"
         )
     points = export.choose(record, [word.strip() for word in args.points.split(",") if word.strip()])
     wanted = export.Wanted(points, start, end, export.parse_resolution(args.resolution), zone)

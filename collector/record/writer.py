@@ -12,6 +12,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from datetime import UTC, datetime
 from itertools import islice
 from pathlib import Path
@@ -274,21 +275,23 @@ class Writer:
         self._reason, self._bad_since = "", None
         self._unannounced.clear()
         for text in news:
-            log.warning(text, file=str(self.path))
+            _log("warning", text, file=str(self.path))
         with self._lock:
             self._dropped_unannounced -= dropped
             for _ in batch:
                 self._queue.popleft()
-            if batch:
-                self._durable = batch[-1][0]
-            self._lock.notify_all()
         if dropped:
             self._notify(f"{self.path.name}: {dropped} items were dropped")
-        if batch and self._on_durable is not None:
+        if not batch:
+            return
+        if self._on_durable is not None:
             try:
                 self._on_durable(batch[-1][0])
             except Exception as problem:  # noqa: BLE001  a bad listener must not stop the record
-                log.error("listener of durable commits failed", error=repr(problem))
+                _log("error", "listener of durable commits failed", error=repr(problem))
+        with self._lock:
+            self._durable = batch[-1][0]
+            self._lock.notify_all()
 
     def _failed(self, problem: Exception, running: int | None) -> None:
         code = getattr(problem, "sqlite_errorcode", None)
@@ -304,13 +307,13 @@ class Writer:
                 try:
                     self._on_full(self._conn)
                 except sqlite3.Error as second:
-                    log.warning("could not free space", file=str(self.path), error=str(second))
+                    _log("warning", "could not free space", file=str(self.path), error=str(second))
                     self._rollback()
             self._close()
             return
         # The work's own fault: without this it would block everything behind it for ever.
         self.refused += 1
-        log.error("a record item was refused", file=str(self.path), error=repr(problem))
+        _log("error", "a record item was refused", file=str(self.path), error=repr(problem))
         self._unannounced.append(f"an item could not be recorded: {problem!r}")
         with self._lock:
             self._queue = deque(item for item in self._queue if item[0] != running)
@@ -320,7 +323,7 @@ class Writer:
         if self._bad_since is None:
             self._bad_since = time.monotonic()
         if reason != self._reason:
-            log.warning("the record cannot be written", reason=reason)
+            _log("warning", "the record cannot be written", reason=reason)
         self._reason = reason
 
     def _notify(self, text: str) -> None:
@@ -331,7 +334,7 @@ class Writer:
             try:
                 self._conn.execute("ROLLBACK")
             except sqlite3.Error as problem:
-                log.warning("rollback failed", file=str(self.path), error=str(problem))
+                _log("warning", "rollback failed", file=str(self.path), error=str(problem))
         if self._on_reset is not None:
             self._on_reset()
 
@@ -417,7 +420,7 @@ class Writer:
         text = f"{self.path.name}: {kind} file ({why}) set aside as {aside.name}, a new one was begun"
         self._unannounced.append(text)
         self._notify(text)
-        log.error(text)
+        _log("error", text)
         self._thin_out_set_aside()
         with self._lock:
             self._urgent = True
@@ -441,7 +444,13 @@ class Writer:
             try:
                 conn.close()
             except sqlite3.Error as problem:
-                log.warning("closing failed", file=str(self.path), error=str(problem))
+                _log("warning", "closing failed", file=str(self.path), error=str(problem))
+
+
+def _log(level: Literal["warning", "error"], text: str, **details: object) -> None:
+    """Log; where the log itself cannot be written (its pipe is gone), the record goes on without."""
+    with suppress(OSError, ValueError):
+        getattr(log, level)(text, **details)
 
 
 def _sync_directory(path: Path) -> None:

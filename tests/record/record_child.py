@@ -23,8 +23,9 @@ def write_for_ever(path: Path) -> None:
     writer = Writer(path, SCHEMA, commit_s=0.005, on_durable=acknowledge)
     writer.start()
     for n in count(1):
-        while writer.put((INSERT, (n, "x" * (n % 300)))) is None:
+        while writer.waiting > 5000:
             time.sleep(0.001)
+        writer.put((INSERT, (n, "x" * (n % 300))))
 
 
 def hold_lock(path: Path) -> None:

@@ -1,4 +1,4 @@
-"""A small invented station and its steps, for the tests of the record; also imported by their child processes.
+"""A small invented station and its steps, for the tests of the record.
 
 Nothing here comes from a real step: values are random walks, so that no codec is tested on kind data.
 """
@@ -45,7 +45,13 @@ def settings(data_dir: Path, windings: int = 3, stages: int = 3, **record: Any) 
                         "top_oil": {**register, "address": 0},
                         "ambient": {**register, "address": 1},
                         "modes": [
-                            {"id": "ONAN", "number": 1, "cooling": "ONAN", "top_oil_rise_k": 50.0, "loss_ratio": 6.0}
+                            {
+                                "id": "ONAN",
+                                "number": 1,
+                                "cooling": "ONAN",
+                                "top_oil_rise_k": 50.0,
+                                "loss_ratio": 6.0,
+                            }
                         ],
                         "windings": [
                             {
@@ -91,7 +97,9 @@ class Walk:
         self.readings: dict[str, Reading] = {
             p.id: Reading(20.0, GOOD, self.mono_ns, "", "d1") for p in self.points if p.declared.measured
         }
-        self.relays = {f"T1.{s.id}": RelayStatus(True, self.mono_ns) for s in self.settings.transformers[0].stages}
+        self.relays = {
+            f"T1.{s.id}": RelayStatus(True, self.mono_ns) for s in self.settings.transformers[0].stages
+        }
         self.energise = dict.fromkeys(self.relays, True)
         self.levels = {p.id: 20.0 for p in self.points}
         self.alarm = {p.id: 0 for p in self.points if p.declared.words}
@@ -112,7 +120,9 @@ class Walk:
         relays = dict(self.relays)
         if r.random() < 0.3:
             name = r.choice(sorted(relays))
-            relays[name] = RelayStatus(r.choice((True, False, None)), now - 5, r.random() < 0.9, reason=r.choice(("", "busy")))
+            relays[name] = RelayStatus(
+                r.choice((True, False, None)), now - 5, r.random() < 0.9, reason=r.choice(("", "busy"))
+            )
         if r.random() < 0.1:
             self.energise = {k: r.random() < 0.5 for k in self.energise}
         self.readings, self.relays = readings, relays
@@ -121,7 +131,15 @@ class Walk:
         inputs = Inputs(now, readings, relays, devices, commands, health, self.sequence > 2, "hash-1")
         events: tuple[Event, ...] = ()
         if r.random() < 0.02:
-            events = (Event(now, "stage", "T1.stage1", "called: top oil 61.2 °C above 60 °C", {"limit": 60.0, "n": self.sequence}),)
+            events = (
+                Event(
+                    now,
+                    "stage",
+                    "T1.stage1",
+                    "called: top oil 61.2 °C above 60 °C",
+                    {"limit": 60.0, "n": self.sequence},
+                ),
+            )
         outcome = Outcome(Decision(self.sequence, now, dict(self.energise)), self.values(), events)
         return inputs, outcome, self.wall_ns
 
@@ -152,9 +170,13 @@ def _reading(r: random.Random, was: Reading, now: int) -> Reading:
         return Reading(None, invalid(Detail.FAILURE), now - 3, "sentinel 0x7FFF", "d1")
     if what < 0.3:
         odd = r.choice((0.0, -0.0, 5e-324, 1.7976931348623157e308, math.inf, -math.inf, 0.1 + 0.2))
-        return Reading(odd, Quality(source=Source.SUBSTITUTED, test=True), now, "injected \udcff \u00b0", "inject")
+        return Reading(
+            odd, Quality(source=Source.SUBSTITUTED, test=True), now, "injected \udcff \u00b0", "inject"
+        )
     return Reading(r.gauss(60.0, 20.0), GOOD, now - r.randrange(10**9), "", "d1")
 
 
 def recorder(s: Settings, rate: float = 1.0, boot: str = "boot-1") -> Recorder:
-    return Recorder(s, Clock(rate), settings_text="station: {id: TESTFIELD}\n", settings_hash="hash-1", boot_id=boot)
+    return Recorder(
+        s, Clock(rate), settings_text="station: {id: TESTFIELD}\n", settings_hash="hash-1", boot_id=boot
+    )

@@ -10,6 +10,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -22,10 +23,15 @@ CHILD = Path(__file__).with_name("record_child.py")
 WAIT_S = 30.0
 
 
-def child(what: str, path: Path) -> subprocess.Popen[str]:
-    return subprocess.Popen(
-        [sys.executable, str(CHILD), what, str(path)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
-    )
+@contextmanager
+def child(what: str, path: Path) -> Iterator[subprocess.Popen[str]]:
+    """A process of record_child.py; killed at the end at the latest."""
+    command = [sys.executable, str(CHILD), what, str(path)]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as process:
+        try:
+            yield process
+        finally:
+            process.kill()
 
 
 def rows(path: Path) -> list[int]:
@@ -44,7 +50,9 @@ class Watched(Writer):
         self.attempted = threading.Semaphore(0)
         self.texts: list[str] = []
         options.setdefault("commit_s", 0.01)
-        super().__init__(path, options.pop("schema", SCHEMA), announce=lambda _, text: self.texts.append(text), **options)
+        super().__init__(
+            path, options.pop("schema", SCHEMA), announce=lambda _, text: self.texts.append(text), **options
+        )
 
     def _attempt(self, batch: Any) -> bool:
         try:
@@ -76,20 +84,19 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
 
 
 def test_acknowledged_rows_survive_a_kill(tmp_path: Path) -> None:
-    """SIGKILL of the writing process at several moments: every acknowledged row is there, none out of order."""
+    """SIGKILL of the writing process: every acknowledged row is there, none out of order."""
     total = 0
     for round_, wanted in enumerate((1, 40, 400, 1500)):
         path = tmp_path / f"{round_}.sqlite"
-        process = child("write", path)
-        assert process.stdout is not None
         acknowledged = 0
-        while acknowledged < wanted:
-            acknowledged = int(process.stdout.readline())
-        process.send_signal(signal.SIGKILL)
-        for line in process.stdout:  # what it had said before it died
-            if line.endswith("\n"):
-                acknowledged = int(line)
-        process.wait(WAIT_S)
+        with child("write", path) as process:
+            assert process.stdout is not None
+            while acknowledged < wanted:
+                acknowledged = int(process.stdout.readline())
+            process.send_signal(signal.SIGKILL)
+            for line in process.stdout:  # what it had said before it died
+                if line.endswith("\n"):
+                    acknowledged = int(line)
         found = rows(path)
         assert found == list(range(1, len(found) + 1))
         assert len(found) >= acknowledged
@@ -197,13 +204,9 @@ def test_full_disk(small_disk: Path) -> None:
     writer = Watched(small_disk / "a.sqlite")
     writer.start()
     assert writer.wait_durable(writer.put((INSERT, (1, "first"))) or 0, WAIT_S)
-    with ballast.open("wb") as file:
-        try:
-            while True:
-                file.write(b"\0" * 4096)
-                file.flush()
-        except OSError:
-            pass
+    with suppress(OSError), ballast.open("wb", buffering=0) as file:
+        while True:
+            file.write(b"\0" * 4096)
     for n in range(2, 200):
         writer.put((INSERT, (n, "x" * 1000)))
     until(writer, lambda: not writer.health()[0])
@@ -236,14 +239,13 @@ def test_read_only_disk(small_disk: Path) -> None:
 
 
 def test_locked_by_another_process(tmp_path: Path) -> None:
-    """Another process holds the lock: put returns, drops are counted and announced, stop keeps its deadline."""
+    """Another process holds the lock: put returns, drops are counted and announced."""
     path = tmp_path / "a.sqlite"
     first = Watched(path)
     first.start()
     assert first.wait_durable(first.put((INSERT, (1, "x"))) or 0, WAIT_S)
     assert first.stop(WAIT_S)
-    holder = child("lock", path)
-    try:
+    with child("lock", path) as holder:
         assert holder.stdout is not None
         assert holder.stdout.readline() == "locked\n"
         writer = Watched(path, queue_max=50)
@@ -253,12 +255,6 @@ def test_locked_by_another_process(tmp_path: Path) -> None:
         assert writer.dropped == 50
         assert not writer.health()[0]
         until(writer, lambda: "locked by another process" in writer.health()[1])
-    finally:
-        holder.kill()
-        holder.wait(WAIT_S)
-        for stream in (holder.stdin, holder.stdout):
-            assert stream is not None
-            stream.close()
     until(writer, lambda: writer.waiting == 0)
     assert any("50 items were dropped" in text for text in writer.texts)
     assert "50 items were dropped" in writer.health()[1]  # for a while, so that an alarm can be made of it
@@ -290,7 +286,10 @@ def test_hung_disk_holds_nobody(tmp_path: Path) -> None:
 def test_hung_disk_does_not_hold_the_exit(tmp_path: Path) -> None:
     """A process whose writer hangs for ever ends all the same. Control: a non-daemon thread never would."""
     done = subprocess.run(
-        [sys.executable, str(CHILD), "hang", str(tmp_path / "a.sqlite")], capture_output=True, text=True, timeout=60
+        [sys.executable, str(CHILD), "hang", str(tmp_path / "a.sqlite")],
+        capture_output=True,
+        text=True,
+        timeout=60,
     )
     assert done.returncode == 0
     assert done.stdout == "stopped False\n"
@@ -298,7 +297,7 @@ def test_hung_disk_does_not_hold_the_exit(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("where", ["header", "middle", "whole"])
 def test_damaged_file_is_set_aside(tmp_path: Path, where: str) -> None:
-    """Overwritten bytes: the file is renamed with a UTC stamp, a new one begun, work goes on, health says so."""
+    """Overwritten bytes: renamed with a UTC stamp, a new file begun, work goes on, health says so."""
     path = tmp_path / "a.sqlite"
     writer = Watched(path)
     writer.start()

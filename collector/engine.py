@@ -468,7 +468,7 @@ class _Cycle:
             self.transformers[t.index] = replace(ts, oil_lost_ns=self.now)
         elif not th.oil_lost and ts.oil_lost_ns >= 0:
             self.transformers[t.index] = replace(ts, oil_lost_ns=-1)
-        th.oil_quality = quality
+        th.oil, th.oil_quality = value, quality
         return (float("nan"), at_ns, True) if value is None else (value, at_ns, False)
 
     def ambient_sample(self, t: TransformerPlan) -> tuple[bool, float, int]:
@@ -544,19 +544,19 @@ class _Cycle:
         """Values and qualities of this transformer's temperatures; peaks; alarm temperature."""
         i, ts = t.index, self.transformers[t.index]
         limits = t.settings.alarms
-        base = th.oil_quality
-        if not e.started[i]:
-            base = _NOT_STARTED
-        elif not ts.mode_ok:
-            base = base | invalid(Detail.INCONSISTENT)
-        elif th.oil_lost and base.is_substituted:
+        if th.oil is None:  # the estimate stands in for the sensor
+            th.oil = _finite(e.oil_c[i])
             too_long = self.now - ts.oil_lost_ns > ns(t.settings.lost_inputs.estimate_max_h * 3600.0)
-            if too_long or (th.ambient_lost and self.substitute(f"{t.id}.ambient_c") is None):
-                base = base | invalid(Detail.INACCURATE)
-        th.oil = _finite(e.oil_c[i])
-        th.oil_quality = base if th.oil is not None else _NOT_STARTED
-        if e.started[i] and (e.start_questionable[i] or e.bridged[i]):
-            base = base | _STARTED  # of the gradients: a measured oil is as good as its reading
+            if th.oil is None:
+                th.oil_quality = _NOT_STARTED
+            elif too_long or (th.ambient_lost and self.substitute(f"{t.id}.ambient_c") is None):
+                th.oil_quality = th.oil_quality | invalid(Detail.INACCURATE)
+        # A measured oil is as good as its reading; what follows is about the gradients on top of it.
+        base = th.oil_quality
+        if not ts.mode_ok:
+            base = base | invalid(Detail.INCONSISTENT)
+        if e.start_questionable[i] or e.bridged[i]:
+            base = base | _STARTED
         th.winding_quality = [base | q for q in th.current_quality]
         hot: list[tuple[float, Quality]] = []
         load: float | None = None

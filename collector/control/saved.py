@@ -202,8 +202,11 @@ def load(plan: Plan, data: bytes, gap: Gap) -> State:
     """See `engine.restore`."""
     try:
         told = json.loads(data)
-        if not isinstance(told, dict) or told.get("format") != FORMAT:
-            raise ValueError(f"checkpoint is not of format {FORMAT}")
+    except ValueError as error:
+        raise ValueError(f"checkpoint cannot be read: {error}") from error
+    if not isinstance(told, dict) or told.get("format") != FORMAT:
+        raise ValueError(f"checkpoint is not of format {FORMAT}")
+    try:
         return _restored(plan, told, gap)
     except (KeyError, TypeError, AttributeError, IndexError, OverflowError) as error:
         raise ValueError(f"checkpoint cannot be read: {error!r}") from error

@@ -12,7 +12,8 @@ from collections import Counter
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, settings, strategies as st
+from hypothesis import HealthCheck, settings
+from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule, run_state_machine_as_test
 from station_script import NS, Bad, Station
 
@@ -191,7 +192,9 @@ class Watcher:
                 since = self.apart.setdefault(output, now)
                 if now - since > (out_settle_s(self.s) + 62) * NS:
                     PREMISES["an output did not follow for longer than it may"] += 1
-                    assert values[f"{output}.alarm_output_fault"].value != AlarmStatus.NORMAL, f"{x}: no alarm"
+                    assert values[f"{output}.alarm_output_fault"].value != AlarmStatus.NORMAL, (
+                        f"{x}: no alarm"
+                    )
             else:
                 self.apart.pop(output, None)
             if coils and self.reason(x) in EXCEPTIONS | {"forced on"}:
@@ -306,7 +309,11 @@ class AnySequence(RuleBasedStateMachine):
         self.s.values[contact] = value
         self.go(2, 2.0)
 
-    @rule(stage=st.sampled_from(STAGES), to=st.sampled_from([True, False, None]), wait=st.sampled_from([2.0, 200.0]))
+    @rule(
+        stage=st.sampled_from(STAGES),
+        to=st.sampled_from([True, False, None]),
+        wait=st.sampled_from([2.0, 200.0]),
+    )
     def a_coil_sticks_or_comes_free(self, stage: str, to: bool | None, wait: float) -> None:
         if to is None:
             self.s.stuck.pop(f"T1.{stage}", None)
@@ -373,7 +380,9 @@ class AnySequence(RuleBasedStateMachine):
     @rule(seconds=st.sampled_from([-1e9, -3600.0, 5.0, 1e9]), trusted=st.booleans())
     def the_wall_clock_steps(self, seconds: float, trusted: bool) -> None:
         PREMISES["a clock step"] += 1
-        self.s.health = Health(clock_stepped_s=seconds, clock_trusted=trusted, record_ok=trusted, broker_ok=trusted)
+        self.s.health = Health(
+            clock_stepped_s=seconds, clock_trusted=trusted, record_ok=trusted, broker_ok=trusted
+        )
         self.go(2, 2.0)
         self.s.health = Health()
 

@@ -103,7 +103,7 @@ def test_an_unknown_gap_is_counted_apart_and_ends_a_hold_off() -> None:
 )
 def test_a_damaged_checkpoint_is_refused(data: bytes) -> None:
     plan = engine.build(settings())
-    with pytest.raises(ValueError):
+    with pytest.raises(ValueError, match="checkpoint"):
         engine.restore(plan, data, engine.Gap(True, 1.0, 10**12))
 
 

@@ -16,9 +16,8 @@ from station_script import Bad, Station
 from collector import engine
 from collector.control import alarms as al
 from collector.control import lost_inputs as li
-from collector.control import modes, outputs, stages
+from collector.control import outputs, stages
 from collector.control.stages import Facts
-from collector.quality import Detail
 
 Break = Callable[[pytest.MonkeyPatch], None]
 
@@ -215,8 +214,12 @@ def after_return_stages_stay_released_for_hold_and_minimum_run() -> None:
     assert s.called()
 
 
-@rule("an input counts as soon as it is good", lambda m: m.setattr(
-    li, "settle", (lambda real: lambda r, s, g, f, n: real(replace(r, back=0), s, g, f, n))(li.settle)))
+@rule(
+    "an input counts as soon as it is good",
+    lambda m: m.setattr(
+        li, "settle", (lambda real: lambda r, s, g, f, n: real(replace(r, back=0), s, g, f, n))(li.settle)
+    ),
+)
 def an_input_counts_again_only_after_return_after() -> None:
     s = Station().run(20).set(oil=Bad()).run(10)
     s.set(oil=40.0).run(6)
@@ -225,8 +228,12 @@ def an_input_counts_again_only_after_return_after() -> None:
     assert s.alarm("top_oil_lost") == "returned-unacknowledged"
 
 
-@rule("nothing is ever stale", lambda m: m.setattr(
-    li, "examine", (lambda real: lambda r, *a: real(replace(r, stale=10**18), *a))(li.examine)))
+@rule(
+    "nothing is ever stale",
+    lambda m: m.setattr(
+        li, "examine", (lambda real: lambda r, *a: real(replace(r, stale=10**18), *a))(li.examine)
+    ),
+)
 def a_reading_that_is_not_renewed_is_lost() -> None:
     s = Station().run(20)
     s.frozen_reads["top_oil_c"] = s.readings()["T1.top_oil_c"]
@@ -237,8 +244,12 @@ def a_reading_that_is_not_renewed_is_lost() -> None:
     assert s.told("not read for")
 
 
-@rule("a passing fault is final", lambda m: m.setattr(
-    li, "examine", (lambda real: lambda *a: (f := real(*a)) and replace(f, soft=False))(li.examine)))
+@rule(
+    "a passing fault is final",
+    lambda m: m.setattr(
+        li, "examine", (lambda real: lambda *a: (f := real(*a)) and replace(f, soft=False))(li.examine)
+    ),
+)
 def one_bad_sample_is_forgiven() -> None:
     s = Station().run(20).set(oil=Bad()).run(2)
     s.set(oil=40.0).run(60)
@@ -257,9 +268,16 @@ def lost_current_runs_every_stage_and_assumes_rated_load() -> None:
     assert s.quality("HV_A.hot_spot_c").is_good or not s.quality("HV_A.hot_spot_c").is_substituted
 
 
-@rule("a lost ambient runs every stage", lambda m: m.setattr(
-    engine._Cycle, "ambient_sample", (lambda real: lambda self, t: (
-        setattr(self.thermals[t.index], "lost", "ambient"), real(self, t))[1])(engine._Cycle.ambient_sample)))
+@rule(
+    "a lost ambient runs every stage",
+    lambda m: m.setattr(
+        engine._Cycle,
+        "ambient_sample",
+        (lambda real: lambda self, t: (setattr(self.thermals[t.index], "lost", "ambient"), real(self, t))[1])(
+            engine._Cycle.ambient_sample
+        ),
+    ),
+)
 def lost_ambient_changes_no_cooling() -> None:
     s = Station().run(60).set(ambient=Bad()).run(60)
     assert s.called()
@@ -268,7 +286,10 @@ def lost_ambient_changes_no_cooling() -> None:
     assert s.quality("effectiveness_k").is_invalid
 
 
-@rule("the estimate never runs out", lambda m: m.setattr(engine, "ns", lambda x: 10**19 if x == 24 * 3600 else round(x * 1e9)))
+@rule(
+    "the estimate never runs out",
+    lambda m: m.setattr(engine, "ns", lambda x: 10**19 if x == 24 * 3600 else round(x * 1e9)),
+)
 def estimated_oil_is_invalid_after_its_longest_time() -> None:
     s = Station().run(60).set(oil=Bad()).run(3600 * 23, 60.0)
     assert not s.quality("hot_spot_c").is_invalid
@@ -281,8 +302,12 @@ def limit_rate(tree: Any) -> None:
     tree["transformers"][0]["top_oil"]["max_rate_k_per_min"] = 30.0
 
 
-@rule("anything may jump", lambda m: m.setattr(
-    li, "examine", (lambda real: lambda r, *a: real(replace(r, rate_k_per_min=None), *a))(li.examine)))
+@rule(
+    "anything may jump",
+    lambda m: m.setattr(
+        li, "examine", (lambda real: lambda r, *a: real(replace(r, rate_k_per_min=None), *a))(li.examine)
+    ),
+)
 def a_jump_is_not_believed() -> None:
     s = Station(limit_rate).run(20).set(oil=75.0).run(2)
     assert s.called(1, 2, 3)
@@ -303,9 +328,16 @@ def a_frozen_sensor_is_noticed_when_the_model_moves() -> None:
     assert s.called(1, 2, 3)
 
 
-@rule("constant means frozen", lambda m: m.setattr(
-    li, "frozen", lambda w, k, after, now: li.Fault(li.Cause.FROZEN, "x") if w.value is not None
-    and now - w.since_ns > after else None))
+@rule(
+    "constant means frozen",
+    lambda m: m.setattr(
+        li,
+        "frozen",
+        lambda w, k, after, now: (
+            li.Fault(li.Cause.FROZEN, "x") if w.value is not None and now - w.since_ns > after else None
+        ),
+    ),
+)
 def an_idle_unit_is_rightly_constant() -> None:
     s = Station(oil=20.0, amps=0.0).run(3600 * 48, 60.0)
     assert s.alarm("top_oil_lost") == "normal"
@@ -344,10 +376,20 @@ def duplicate_probes_that_disagree_run_everything_and_the_higher_counts() -> Non
     assert s.told("disagree")
 
 
-@rule("only the first probe is looked at", lambda m: m.setattr(
-    engine._Cycle, "oil_sample", (lambda real: lambda self, t, th: real(
-        self, replace(t, inputs={k: v for k, v in t.inputs.items() if k != "top_oil_2_c"}), th))(
-        engine._Cycle.oil_sample)))
+@rule(
+    "only the first probe is looked at",
+    lambda m: m.setattr(
+        engine._Cycle,
+        "oil_sample",
+        (
+            lambda real: (
+                lambda self, t, th: real(
+                    self, replace(t, inputs={k: v for k, v in t.inputs.items() if k != "top_oil_2_c"}), th
+                )
+            )
+        )(engine._Cycle.oil_sample),
+    ),
+)
 def one_probe_of_two_carries_on_alone() -> None:
     s = Station(two_probes).run(20).set(oil=Bad()).run(20)
     assert s.called()
@@ -382,8 +424,10 @@ def without_feedback_the_next_stage_is_called_too() -> None:
     assert s.alarm("cooling_insufficient") == "normal"
 
 
-@rule("shortage is not told", lambda m: m.setattr(
-    stages, "spares", (lambda real: lambda *a: (real(*a)[0], False))(stages.spares)))
+@rule(
+    "shortage is not told",
+    lambda m: m.setattr(stages, "spares", (lambda real: lambda *a: (real(*a)[0], False))(stages.spares)),
+)
 def no_spare_left_is_cooling_insufficient() -> None:
     s = Station()
     s.broken |= {"stage1", "stage2", "stage3"}
@@ -392,9 +436,14 @@ def no_spare_left_is_cooling_insufficient() -> None:
     assert s.alarm("cooling_insufficient") == "unacknowledged"
 
 
-@rule("bad feedback counts as running", lambda m: m.setattr(
-    stages, "proof_event", (lambda real: lambda c, f, o: real(c, True if f is None else f, o))(
-        stages.proof_event)))
+@rule(
+    "bad feedback counts as running",
+    lambda m: m.setattr(
+        stages,
+        "proof_event",
+        (lambda real: lambda c, f, o: real(c, True if f is None else f, o))(stages.proof_event),
+    ),
+)
 def lost_feedback_leaves_the_stage_called_but_unproven() -> None:
     s = Station().set(oil=61.0).run(60)
     assert s.value("stage1.running") is True
@@ -406,8 +455,10 @@ def lost_feedback_leaves_the_stage_called_but_unproven() -> None:
     assert s.alarm("stage1.no_feedback") == "normal"
 
 
-@rule("selector and breaker are not looked at", lambda m: m.setattr(
-    engine._Cycle, "contact", lambda self, i, otherwise: otherwise))
+@rule(
+    "selector and breaker are not looked at",
+    lambda m: m.setattr(engine._Cycle, "contact", lambda self, i, otherwise: otherwise),
+)
 def a_stage_not_in_auto_or_tripped_is_named_and_replaced() -> None:
     s = Station()
     s.broken |= {"stage1"}
@@ -439,8 +490,10 @@ def an_interlocked_stage_stays_off_and_is_not_replaced() -> None:
     assert s.called(1, 2, 3)
 
 
-@rule("every stage counts as proven", lambda m: m.setattr(
-    engine, "proven_stages", lambda running, needs: (True,) * len(running)))
+@rule(
+    "every stage counts as proven",
+    lambda m: m.setattr(engine, "proven_stages", lambda running, needs: (True,) * len(running)),
+)
 def only_proven_stages_count_for_the_mode() -> None:
     s = Station(oil=45.0).run(10)
     assert s.value("mode") == 1
@@ -465,10 +518,23 @@ def _pumps(tree: Any) -> None:
     t["modes"][1]["needs"] = ["stage1"]
 
 
-@rule("fans do not call their pump", lambda m: m.setattr(
-    stages, "next_call", (lambda real: lambda s, f, t, n: real(
-        s, replace(f, support=0 if f.support == engine.REASON["pump for its fans"] else f.support), t, n))(
-        stages.next_call)))
+@rule(
+    "fans do not call their pump",
+    lambda m: m.setattr(
+        stages,
+        "next_call",
+        (
+            lambda real: (
+                lambda s, f, t, n: real(
+                    s,
+                    replace(f, support=0 if f.support == engine.REASON["pump for its fans"] else f.support),
+                    t,
+                    n,
+                )
+            )
+        )(stages.next_call),
+    ),
+)
 def fans_call_their_pump() -> None:
     s = Station(_pumps).set(oil=61.0).run(60)
     assert s.called(1, 3)
@@ -478,8 +544,10 @@ def fans_call_their_pump() -> None:
     assert s.called()
 
 
-@rule("fans count without their pump", lambda m: m.setattr(
-    engine, "proven_stages", lambda running, needs: tuple(running)))
+@rule(
+    "fans count without their pump",
+    lambda m: m.setattr(engine, "proven_stages", lambda running, needs: tuple(running)),
+)
 def fans_without_their_pump_do_not_cool() -> None:
     s = Station(_pumps)
     s.broken.add("stage3")
@@ -579,6 +647,7 @@ def _trust_by_hand(m: pytest.MonkeyPatch) -> None:
     def oil(self: Any, t: Any, th: Any) -> Any:
         value, at, estimated = real(self, t, th)
         by_hand = self.substitute(f"{t.id}.top_oil_c")
+        th.oil = value if by_hand is None else by_hand
         return (by_hand, self.now, False) if by_hand is not None else (value, at, estimated)
 
     m.setattr(engine._Cycle, "oil_sample", oil)
@@ -631,8 +700,12 @@ def a_stage_long_at_rest_is_exercised() -> None:
 # --- relays, start, flapping ------------------------------------------------------------------
 
 
-@rule("decides at once", lambda m: m.setattr(
-    engine, "step", (lambda real: lambda s, p, i: real(s, p, replace(i, polled=True)))(engine.step)))
+@rule(
+    "decides at once",
+    lambda m: m.setattr(
+        engine, "step", (lambda real: lambda s, p, i: real(s, p, replace(i, polled=True)))(engine.step)
+    ),
+)
 def nothing_is_written_before_the_first_complete_poll() -> None:
     s = Station(polled=False).run(20)
     assert s.outcome is not None
@@ -643,7 +716,10 @@ def nothing_is_written_before_the_first_complete_poll() -> None:
     assert s.called()
 
 
-@rule("the grace never ends", lambda m: m.setattr(engine, "ns", lambda x: 10**18 if x == 30.0 else round(x * 1e9)))
+@rule(
+    "the grace never ends",
+    lambda m: m.setattr(engine, "ns", lambda x: 10**18 if x == 30.0 else round(x * 1e9)),
+)
 def without_a_complete_poll_the_grace_ends_in_all_run() -> None:
     s = Station(polled=False).run(40)
     assert s.called(1, 2, 3)
@@ -682,8 +758,12 @@ def a_restart_that_released_the_stages_counts_as_a_start_and_holds() -> None:
     assert s.called()
 
 
-@rule("a release is not noticed", lambda m: m.setattr(
-    outputs, "look", (lambda real: lambda *a: (real(*a)[0], outputs.NOTHING))(outputs.look)))
+@rule(
+    "a release is not noticed",
+    lambda m: m.setattr(
+        outputs, "look", (lambda real: lambda *a: (real(*a)[0], outputs.NOTHING))(outputs.look)
+    ),
+)
 def a_module_that_let_go_keeps_its_stages_released() -> None:
     s = Station().run(60)
     s.link_down = set(s.ids)
@@ -699,8 +779,12 @@ def a_module_that_let_go_keeps_its_stages_released() -> None:
     assert s.called()
 
 
-@rule("a release is not noticed", lambda m: m.setattr(
-    outputs, "look", (lambda real: lambda *a: (real(*a)[0], outputs.NOTHING))(outputs.look)))
+@rule(
+    "a release is not noticed",
+    lambda m: m.setattr(
+        outputs, "look", (lambda real: lambda *a: (real(*a)[0], outputs.NOTHING))(outputs.look)
+    ),
+)
 def a_module_that_rebooted_between_polls_is_noticed() -> None:
     s = Station().run(60)
     s.coils["T1.stage2"] = False
@@ -732,8 +816,12 @@ def a_flapping_link_ends_in_released_until_acknowledged() -> None:
     assert s.called()
 
 
-@rule("read-back is not compared", lambda m: m.setattr(
-    outputs, "look", (lambda real: lambda *a: (real(*a)[0], outputs.NOTHING))(outputs.look)))
+@rule(
+    "read-back is not compared",
+    lambda m: m.setattr(
+        outputs, "look", (lambda real: lambda *a: (real(*a)[0], outputs.NOTHING))(outputs.look)
+    ),
+)
 def a_coil_that_does_not_follow_is_an_alarm() -> None:
     s = Station().run(10)
     s.stuck["T1.stage1"] = True
@@ -743,8 +831,12 @@ def a_coil_that_does_not_follow_is_an_alarm() -> None:
     assert s.told("reads back energised")
 
 
-@rule("read-back is not compared", lambda m: m.setattr(
-    outputs, "look", (lambda real: lambda *a: (real(*a)[0], outputs.NOTHING))(outputs.look)))
+@rule(
+    "read-back is not compared",
+    lambda m: m.setattr(
+        outputs, "look", (lambda real: lambda *a: (real(*a)[0], outputs.NOTHING))(outputs.look)
+    ),
+)
 def another_master_is_an_alarm() -> None:
     s = Station().run(10)
     s.foreign.add("T1.stage1")
@@ -761,7 +853,11 @@ def another_master_is_an_alarm() -> None:
 @rule("anything may be shelved", lambda m: m.setitem(engine._COMMANDS, "shelve", lambda self, c: ""))
 def the_gravest_alarms_cannot_be_shelved() -> None:
     s = Station().run(10)
-    for alarm in ("T1.alarm_hot_spot_high_high", "T1.alarm_cooling_insufficient", "T1.stage1.alarm_output_fault"):
+    for alarm in (
+        "T1.alarm_hot_spot_high_high",
+        "T1.alarm_cooling_insufficient",
+        "T1.stage1.alarm_output_fault",
+    ):
         assert "cannot be shelved" in s.command("shelve", alarm, minutes=10.0)
     assert s.command("shelve", "T1.alarm_top_oil_high", minutes=10.0) == ""
 
@@ -794,9 +890,14 @@ def acknowledging_or_shelving_changes_no_control() -> None:
     assert s.alarm("top_oil_high") == "unacknowledged"  # the cause is still there
 
 
-@rule("nothing is suppressed", lambda m: m.setattr(
-    al, "follow", (lambda real: lambda a, c, n, on, off, latch, hide: real(a, c, n, on, off, latch, False))(
-        al.follow)))
+@rule(
+    "nothing is suppressed",
+    lambda m: m.setattr(
+        al,
+        "follow",
+        (lambda real: lambda a, c, n, on, off, latch, hide: real(a, c, n, on, off, latch, False))(al.follow),
+    ),
+)
 def one_cause_is_one_alarm() -> None:
     s = Station().run(20)
     s.down["oil_tx"] = "no answer within 1.0 s"
@@ -811,7 +912,9 @@ def one_cause_is_one_alarm() -> None:
     assert s.alarm("top_oil_lost") == "normal"
 
 
-@rule("no deadband", lambda m: m.setattr(engine, "_beyond", lambda v, limit, band: v is not None and v >= limit))
+@rule(
+    "no deadband", lambda m: m.setattr(engine, "_beyond", lambda v, limit, band: v is not None and v >= limit)
+)
 def alarms_have_deadband_and_delays() -> None:
     s = Station().run(10).set(oil=95.5).run(2)
     assert s.alarm("top_oil_high") == "normal"
@@ -826,8 +929,12 @@ def alarms_have_deadband_and_delays() -> None:
     assert s.alarm("top_oil_high") == "normal"
 
 
-@rule("the order is lost", lambda m: m.setattr(
-    engine, "replace", lambda x, **k: replace(x, **{n: v for n, v in k.items() if n != "order"})))
+@rule(
+    "the order is lost",
+    lambda m: m.setattr(
+        engine, "replace", lambda x, **k: replace(x, **{n: v for n, v in k.items() if n != "order"})
+    ),
+)
 def the_first_alarm_out_is_known() -> None:
     s = Station().run(10)
     s.set(HV_A__current_a=Bad()).run(10)
@@ -857,7 +964,10 @@ def coil(s: Station, output: str) -> bool:
     return s.outcome.decision.energise[output]
 
 
-@rule("one sensor is enough", lambda m: m.setattr(engine.trip, "criteria", lambda a, b, c, d: a or b or c or any(d)))
+@rule(
+    "one sensor is enough",
+    lambda m: m.setattr(engine.trip, "criteria", lambda a, b, c, d: a or b or c or any(d)),
+)
 def a_trip_needs_two_independent_sensors_and_its_delay() -> None:
     s = Station(tripping).run(20)
     s.set(oil=116.0, top_oil_2_c=113.0).run(120)
@@ -873,7 +983,10 @@ def a_trip_needs_two_independent_sensors_and_its_delay() -> None:
     assert not coil(s, "T1.trip")
 
 
-@rule("any value may trip", lambda m: m.setattr(engine.trip, "evidence", lambda v, q, lim: v is not None and v >= lim))
+@rule(
+    "any value may trip",
+    lambda m: m.setattr(engine.trip, "evidence", lambda v, q, lim: v is not None and v >= lim),
+)
 def a_test_value_never_trips() -> None:
     s = Station(tripping).run(20)
     s.qualities = {k: replace(engine.GOOD, test=True) for k in ("top_oil_c", "top_oil_2_c")}
@@ -882,9 +995,14 @@ def a_test_value_never_trips() -> None:
     assert s.called(1, 2, 3)
 
 
-@rule("trip is always on offer", lambda m: m.setattr(
-    engine._Cycle, "energise", (lambda real: lambda self, d: {**real(self, d), "T1.trip": True})(
-        engine._Cycle.energise)))
+@rule(
+    "trip is always on offer",
+    lambda m: m.setattr(
+        engine._Cycle,
+        "energise",
+        (lambda real: lambda self, d: {**real(self, d), "T1.trip": True})(engine._Cycle.energise),
+    ),
+)
 def trip_is_off_by_default() -> None:
     s = Station().run(10).set(oil=150.0, amps=400.0).run(600, 10.0)
     assert s.outcome is not None
@@ -892,7 +1010,9 @@ def trip_is_off_by_default() -> None:
     assert s.alarm("trip") == "normal"
 
 
-@rule("contacts do not follow the alarms", lambda m: m.setattr(engine._Cycle, "active", lambda self, i: False))
+@rule(
+    "contacts do not follow the alarms", lambda m: m.setattr(engine._Cycle, "active", lambda self, i: False)
+)
 def alarm_contacts_follow_and_two_drop_out() -> None:
     s = Station(tripping).run(20)
     assert coil(s, "T1.contact.device_fault")

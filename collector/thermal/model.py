@@ -22,10 +22,10 @@ Bools = NDArray[np.bool_]
 _ROOT3 = 3.0**0.5
 
 #: Beyond physical sense (the settings' plausibility ranges are much narrower); they keep a state finite.
-LOWEST_C = -100.0
-HIGHEST_AMBIENT_C = 150.0
-HIGHEST_OIL_C = 400.0
-HIGHEST_PU = 30.0
+SENSE_LOW_C = -100.0
+SENSE_AMBIENT_C = 150.0
+SENSE_OIL_C = 400.0
+SENSE_PU = 30.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -141,13 +141,13 @@ def _input_limits(owner: Ints, rated_current_a: Floats, transformers: int) -> di
     own = np.arange(transformers)
     return {
         "input_owner": _frozen(np.concatenate((owner, own, own))),
-        "input_low": _frozen(np.concatenate((0.0 * owner, np.full(2 * transformers, LOWEST_C)))),
+        "input_low": _frozen(np.concatenate((0.0 * owner, np.full(2 * transformers, SENSE_LOW_C)))),
         "input_high": _frozen(
             np.concatenate(
                 (
-                    HIGHEST_PU * rated_current_a.max(axis=0),
-                    np.full(transformers, HIGHEST_AMBIENT_C),
-                    np.full(transformers, HIGHEST_OIL_C),
+                    SENSE_PU * rated_current_a.max(axis=0),
+                    np.full(transformers, SENSE_AMBIENT_C),
+                    np.full(transformers, SENSE_OIL_C),
                 )
             )
         ),

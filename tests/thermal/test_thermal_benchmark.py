@@ -86,7 +86,7 @@ def test_beside_solve_ivp_at_equal_accuracy() -> None:
     )
     together = (time.perf_counter() - begin) / (len(lines) - 1) * 1e6
     print(
-        f"\none row: {ours:.0f} us here with ageing and uncertainty, {together:.1f} us with a day in one call,"
-        f" {theirs:.0f} us in solve_ivp with neither"
+        f"\none row: {ours:.0f} us here with ageing and uncertainty, {together:.1f} us with a day in one"
+        f" call, {theirs:.0f} us in solve_ivp with neither"
     )
     assert np.isfinite(state.z).all()

@@ -128,7 +128,6 @@ def _transformer(run: Run, root: Part, t: Part) -> None:
         thermal.winding_current,
         thermal.winding_factor,
         thermal.derived_current,
-        thermal.derived_cycle,
     )
     for winding in listed(t, "windings"):
         for rule in winding_rules:

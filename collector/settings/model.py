@@ -208,26 +208,32 @@ class Mode(Section):
         description="IEC 60076-2 letters"
     )
     design: Design | None = None
-    top_oil_rise_k: Annotated[float, Field(gt=0, le=100)] = Field(description="at rated losses of this mode")
+    top_oil_rise_k: Annotated[float, Field(gt=0, le=100)] = Field(
+        description="at rated losses of this mode; usual 30 to 65"
+    )
     loss_ratio: Annotated[float, Field(gt=0, le=2000)] = Field(
-        description="R: load loss / no-load loss at rated current"
+        description="R: load loss / no-load loss at rated current; usual 3 to 15"
     )
     oil_exponent: Annotated[float, Field(ge=0.5, le=1.2)] | None = Field(
-        None, description="x (IEC); n for IEEE"
+        None, description="x (IEC); n for IEEE; usual 0.8 to 1.0"
     )
     winding_exponent: Annotated[float, Field(ge=1.0, le=2.2)] | None = Field(
-        None, description="y (IEC); 2m for IEEE"
+        None, description="y (IEC); 2m for IEEE; usual 1.3 to 2.0"
     )
-    k11: Annotated[float, Field(ge=0.1, le=2)] | None = None
-    k21: Annotated[float, Field(ge=1, le=4)] | None = None
-    k22: Annotated[float, Field(ge=0.5, le=4)] | None = None
-    tau_o_min: Annotated[float, Field(ge=10, le=1000)] | None = Field(None, description="oil time constant")
-    tau_w_min: Annotated[float, Field(ge=1, le=60)] | None = Field(None, description="winding time constant")
+    k11: Annotated[float, Field(ge=0.1, le=2)] | None = Field(None, description="usual 0.5 to 1.0")
+    k21: Annotated[float, Field(ge=1, le=4)] | None = Field(None, description="usual 1.0 to 3.0")
+    k22: Annotated[float, Field(ge=0.5, le=4)] | None = Field(None, description="usual 1.0 to 2.0")
+    tau_o_min: Annotated[float, Field(ge=10, le=1000)] | None = Field(
+        None, description="oil time constant; usual 90 to 210"
+    )
+    tau_w_min: Annotated[float, Field(ge=1, le=60)] | None = Field(
+        None, description="winding time constant; usual 4 to 10"
+    )
 
 
 class WindingMode(Section):
     gradient_k: Annotated[float, Field(gt=0, le=60)] = Field(
-        description="g_r: average winding minus average oil at rated current of this mode"
+        description="g_r: average winding minus average oil at rated current of this mode; usual 8 to 30"
     )
     rated_current_a: Annotated[float, Field(ge=0.1, le=200_000)]
 
@@ -240,7 +246,8 @@ class Winding(Section):
     current: Current | None = None
     derived_current: DerivedCurrent | None = None
     hot_spot_factor: Annotated[float, Field(ge=1.0, le=2.5)] | None = Field(
-        None, description="H; default 1.1 distribution, 1.3 medium and large (IEC 60076-7, from memory)"
+        None,
+        description="H, usual 1.1 to 1.5; default 1.1 distribution, 1.3 medium and large (IEC 60076-7, from memory)",
     )
     modes: dict[Id, WindingMode] = Field(min_length=1, description="per cooling mode id")
     oil_weight: NotNegative | None = Field(

@@ -19,6 +19,7 @@ from collector.field import codec
 from collector.settings import Loaded, example, load, load_bytes
 from collector.settings.nodes import MAX_BYTES, MAX_DEPTH, MAX_NODES
 from collector.settings.registers import WORDS, split_reference
+from collector.thermal.model import compile_model
 
 DEMO = example("demo.yaml").read_text("utf-8")
 TREE = yaml.safe_load(DEMO)
@@ -95,8 +96,15 @@ def test_demo_with_lines_moved(data: st.DataObject) -> None:
 
 
 ANYTHING = st.recursive(
-    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=8) | st.sampled_from(["T1", "relays", "off"]),
-    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=6) | st.just("id"), inner, max_size=3),
+    st.none()
+    | st.booleans()
+    | st.integers()
+    | st.floats()
+    | st.text(max_size=8)
+    | st.sampled_from(["T1", "relays", "off"]),
+    lambda inner: (
+        st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=6) | st.just("id"), inner, max_size=3)
+    ),
     max_leaves=5,
 )
 
@@ -146,7 +154,9 @@ def test_bounds() -> None:
     only(b"[" * (MAX_DEPTH + 5), "nested deeper")
     only(b"x" * (MAX_BYTES + 1), "larger than")
     only(b"a: &a [*a]", "may not contain itself")
-    bomb = ["a0: &a0 [1,1,1,1,1,1,1,1,1,1]"] + [f"a{i}: &a{i} [{','.join([f'*a{i - 1}'] * 10)}]" for i in range(1, 9)]
+    bomb = ["a0: &a0 [1,1,1,1,1,1,1,1,1,1]"] + [
+        f"a{i}: &a{i} [{','.join([f'*a{i - 1}'] * 10)}]" for i in range(1, 9)
+    ]
     only("\n".join(bomb).encode(), f"more than {MAX_NODES} values once its aliases")
     only(b"a: &a 1\nb: [" + b"*a," * 3000 + b"]", "aliases")
     only(b"\xff\xfea\x00", "UTF-16")
@@ -167,7 +177,14 @@ def test_byte_order_mark_and_line_ends_are_read() -> None:
 
 @pytest.mark.parametrize(
     ("written", "meant"),
-    [("1e3", 1000.0), ("1E3", 1000.0), ("1000", 1000.0), ("+1000.0", 1000.0), ("1.e3", 1000.0), ("0x3E8", 1000.0)],
+    [
+        ("1e3", 1000.0),
+        ("1E3", 1000.0),
+        ("1000", 1000.0),
+        ("+1000.0", 1000.0),
+        ("1.e3", 1000.0),
+        ("0x3E8", 1000.0),
+    ],
 )
 def test_numbers_read_as_meant(written: str, meant: float) -> None:
     loaded = demo(("commit_s: 5.0", f"max_mb: {written}"))
@@ -193,7 +210,9 @@ def test_hex_sentinels_and_references_read_as_meant() -> None:
 
 
 def test_single_letters_and_quoted_words_are_texts() -> None:
-    loaded = demo(("phase: A", "phase: N"), ("id: HOLLOWBECK", 'id: "off"'), ("name: Fans, group 1", "name: '12:30'"))
+    loaded = demo(
+        ("phase: A", "phase: N"), ("id: HOLLOWBECK", 'id: "off"'), ("name: Fans, group 1", "name: '12:30'")
+    )
     assert loaded.settings is not None
     assert loaded.settings.transformers[0].windings[0].phase == "N"
     assert loaded.settings.station.id == "off"
@@ -207,7 +226,17 @@ def test_hash_is_of_the_meaning() -> None:
 
 def test_references_are_read_as_the_field_reads_them() -> None:
     assert WORDS == codec.WORDS
-    for reference in [*range(0, 70_000, 7), *range(99_990, 500_000, 111), 1, 9999, 10001, 49999, 165536, 465536, 465537]:
+    for reference in [
+        *range(0, 70_000, 7),
+        *range(99_990, 500_000, 111),
+        1,
+        9999,
+        10001,
+        49999,
+        165536,
+        465536,
+        465537,
+    ]:
         try:
             expected: tuple[str, int] | None = codec.split_reference(reference)
         except ValueError:
@@ -218,7 +247,12 @@ def test_references_are_read_as_the_field_reads_them() -> None:
 # --- warnings and notes ------------------------------------------------------------------------
 
 REMARKS = [
-    ("normal_life_h: 180000", "normal_life_h: 65000", "normal_life_h", "criterion for thermally upgraded paper"),
+    (
+        "normal_life_h: 180000",
+        "normal_life_h: 65000",
+        "normal_life_h",
+        "criterion for thermally upgraded paper",
+    ),
     ("normal_life_h: 180000", "normal_life_h: 135000", "normal_life_h", "flatters"),
     ("normal_life_h: 180000", "normal_life_h: 150000", "normal_life_h", "flatters"),
     ("timeout_s: 10.0", "timeout_s: 4.0", "relay_module.timeout_s", "fewer than three cycles"),
@@ -226,11 +260,26 @@ REMARKS = [
     ("timeout_value: 100 ", "timeout_value: 77 ", "relay_module.timeout_value", "is not 10 s in"),
     ("listen: 127.0.0.1", "listen: 0.0.0.0", "scada.listen", "Modbus has no passwords"),
     ("  port: 15025", "  port: 8883", "mqtt.port", "MQTT over TLS"),
-    ("data_dir: /var/lib/windingd ", "data_dir: data ", "station.data_dir", "depends on where windingd is started"),
+    (
+        "data_dir: /var/lib/windingd ",
+        "data_dir: data ",
+        "station.data_dir",
+        "depends on where windingd is started",
+    ),
     ("        hardware_stagger: true\n", "", "stage2.hardware_stagger", "on-delay timers"),
-    ("        feedback: {device: relays, table: discrete_input, address: 2}\n", "", "stage3.feedback", "no proof of running"),
+    (
+        "        feedback: {device: relays, table: discrete_input, address: 2}\n",
+        "",
+        "stage3.feedback",
+        "no proof of running",
+    ),
     ("dropout: {top_oil_c: 60.0", "dropout: {top_oil_c: 69.0", "stage2.dropout.top_oil_c", "only 1 K below"),
-    ("address: 2, type: int16", "address: 1, type: int16", "bottom_oil.address", "two measurements from one register"),
+    (
+        "address: 2, type: int16",
+        "address: 1, type: int16",
+        "bottom_oil.address",
+        "two measurements from one register",
+    ),
     ("address: 2, type: int16", "address: 2", "bottom_oil.type", "read as int16"),
     ("size: medium", "size: distribution", "design", "does not go with size"),
     ("        design: medium_large_onan\n", "", "modes.ONAN.cooling", "made for ONAF"),
@@ -253,7 +302,9 @@ def test_warnings_do_not_stop(old: str, new: str, path: str, words: str) -> None
 
 def windingd(*words: str, **env: str) -> subprocess.CompletedProcess[str]:
     command = [sys.executable, "-m", "collector.commands.main", *words]
-    return subprocess.run(command, capture_output=True, text=True, env={**os.environ, **env}, timeout=60, check=False)
+    return subprocess.run(
+        command, capture_output=True, text=True, env={**os.environ, **env}, timeout=60, check=False
+    )
 
 
 def test_exit_statuses(tmp_path: Path) -> None:
@@ -277,13 +328,27 @@ def test_a_terminal_without_unicode(tmp_path: Path) -> None:
     assert (answer.returncode, answer.stderr) == (0, "")
 
 
-def test_missing_rights_are_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+def test_missing_rights_are_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
     def refuse(*_: object, **__: object) -> None:
         raise PermissionError(13, "Permission denied")
 
     monkeypatch.setattr("builtins.open", refuse)  # file modes say nothing to root
     loaded = load(tmp_path / "s.yaml")
     assert "cannot be read: Permission denied" in loaded.faults[0].message
+
+
+@pytest.mark.parametrize(
+    "change", [("", ""), ("guide: iec_60076_7", "guide: ieee_c57_91"), ("kind: tertiary", "kind: main")]
+)
+@pytest.mark.parametrize("name", ["demo.yaml", "small_serial.yaml", "three_winding_pumps.yaml"])
+def test_what_passes_check_can_be_computed(name: str, change: tuple[str, str]) -> None:
+    """The thermal model and the field accept what the cross check accepts."""
+    loaded = load_bytes(example(name).read_text("utf-8").replace(*change).encode(), name)
+    assert loaded.settings is not None, loaded.faults
+    compile_model(loaded.settings)
+    assert all(isinstance(spec, codec.Spec) for _, spec in codec.station_specs(loaded.settings))
 
 
 # --- schema --------------------------------------------------------------------------------------
@@ -297,7 +362,13 @@ def conforms(value: Any, schema: dict[str, Any], root: dict[str, Any]) -> bool:
         return any(conforms(value, inner, root) for inner in schema["anyOf"])
     if "enum" in schema and value not in schema["enum"]:
         return False
-    kinds: dict[str, Any] = {"string": str, "boolean": bool, "array": list, "object": dict, "null": type(None)}
+    kinds: dict[str, Any] = {
+        "string": str,
+        "boolean": bool,
+        "array": list,
+        "object": dict,
+        "null": type(None),
+    }
     kind = schema.get("type")
     if kind in ("number", "integer"):
         wanted = (int, float) if kind == "number" else int

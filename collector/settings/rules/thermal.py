@@ -309,31 +309,13 @@ def derived_current(t: Part, winding: Part) -> Found:
             )
             continue
         yield from unknown_name(derived, f"factors.{name}", "winding", name, known)
+        source = next((w for w in t.windings if w.id == name), None)
+        if source is not None and source.current is None and source.derived_current is not None:
+            text = f"the current of {name} is derived itself (name windings whose current is measured)"
+            yield derived.fault(f"factors.{name}", text)
         if factor == 0:
             yield derived.fault(
                 f"factors.{name}", f"the factor of {name} is 0 (give the turns ratio, or leave it out)"
-            )
-
-
-def derived_cycle(t: Part, winding: Part) -> Found:
-    """Derived currents must in the end rest on measured ones; said at the first winding of the circle."""
-    edges = {
-        w.id: set(w.derived_current.factors) if w.derived_current is not None else set() for w in t.windings
-    }
-    start, reached = winding.id, set[str]()
-    todo = list(edges[start] - {start})
-    while todo:
-        name = todo.pop()
-        if name in reached:
-            continue
-        reached.add(name)
-        todo += edges.get(name, set())
-    if start in reached:
-        circle = [w.id for w in t.windings if w.id in reached]
-        if circle[0] == start:
-            yield winding.fault(
-                "derived_current.factors",
-                f"derived currents go in a circle ({', '.join(circle)}): one of them must be measured",
             )
 
 
@@ -345,7 +327,9 @@ def oil_weights(t: Part) -> Found:
         )
     if all(w.kind != "main" for w in t.windings) and not any(weights):
         yield t.fault(
-            "windings", "there is no main winding, whose load heats the oil (kind: main, or give oil_weight)"
+            "windings",
+            "no winding is of kind main: all count alike for the oil (kind: main, or give oil_weight)",
+            "warning",
         )
 
 

@@ -285,7 +285,7 @@ class LinkTask:
     def _drop(self, reason: str, now_ns: int) -> None:
         """The connection is gone or given up; the next attempt follows after a jittered back-off."""
         if self._connection is not None:
-            self._connection.close(reason)
+            self._connection.close(reason, reset=True)
             self._connection = None
         if self._attempts and not self._told_down:
             _log.warning("link down", link=self._link.id, reason=reason)

@@ -8,6 +8,8 @@ be told to keep an RTU line silent after a late answer; its serial transport is 
 from __future__ import annotations
 
 import asyncio
+import socket
+import struct
 from collections.abc import Callable
 from importlib.util import find_spec
 
@@ -48,6 +50,7 @@ class Connection(asyncio.Protocol):
         self.closed = self.closed or (
             f"the connection broke ({exc})" if exc else "the device closed the connection"
         )
+        self._transport = None
         self._news.set()
         self._on_closed()
 
@@ -65,11 +68,17 @@ class Connection(asyncio.Protocol):
             return False
         return True
 
-    def close(self, reason: str) -> None:
+    def close(self, reason: str, reset: bool = False) -> None:
+        """``reset``: what the peer has not received yet never reaches it.
+
+        Else, after a network outage, the kernel would still deliver a write whose decision is long over.
+        """
         self.closed = self.closed or reason
         self._news.set()
         if self._transport is not None:
-            # abort: unsent bytes of a given-up request must not go out later
+            sock = self._transport.get_extra_info("socket")
+            if reset and sock is not None:
+                sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
             self._transport.abort()
             self._transport = None
 

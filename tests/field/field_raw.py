@@ -128,6 +128,7 @@ class RawDevice:
         self.most_connections = 100
         self.refused_connections = 0
         self.peers: list[Peer] = []
+        self.ends: list[str] = []  # how each connection ended, as this side saw it
         self.port = 0
         self.garbled = b""
         self._server: asyncio.Server | None = None
@@ -173,8 +174,10 @@ class RawDevice:
                     task = asyncio.ensure_future(done)
                     self._tasks.add(task)
                     task.add_done_callback(self._tasks.discard)
-        except (asyncio.IncompleteReadError, ConnectionError):
-            pass
+        except asyncio.IncompleteReadError:
+            self.ends.append("closed")
+        except ConnectionError:
+            self.ends.append("reset")
         finally:
             self.peers.remove(peer)
             writer.transport.abort()

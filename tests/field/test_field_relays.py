@@ -113,6 +113,7 @@ async def test_when_decisions_stop_the_module_releases(module):
     assert module.releases[0] - last == pytest.approx(1.0, abs=0.2)
     assert module.memory.coils[0] == module.memory.coils[1] == 0
     assert not module.peers, "its connection is closed"
+    assert module.ends == ["reset"], "a write still on its way would be delivered after an outage"
     assert "kept silent" in snapshot.devices["R1"]
     assert not snapshot.relays["T1.stage1"].link_ok
 

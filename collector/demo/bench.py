@@ -43,6 +43,10 @@ def settings_text(
         text, count = re.subn(rf"\bport: {fixed}\b", f"port: {port}", text)
         if count != 1:
             raise ValueError(f"demo.yaml: port {fixed} stands {count} times, expected once")
+    # An id of its own: only one instance may run per station and machine, and there may be more benches.
+    text, count = re.subn(r"\n  id: HOLLOWBECK\n", f"\n  id: HOLLOWBECK-{os.getpid()}\n", text)
+    if count != 1:
+        raise ValueError("demo.yaml: the station's id is not where it was")
     text = re.sub(r"data_dir: \S+", f"data_dir: {json.dumps(str(data_dir))}", text)
     return re.sub(r"publish_s: \S+", f"publish_s: {publish_s}", text)
 

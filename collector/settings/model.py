@@ -18,6 +18,7 @@ Number = Annotated[
 TransformerNumber = Annotated[Number, Field(le=16)]
 WindingNumber = Annotated[Number, Field(le=24)]
 StageNumber = Annotated[Number, Field(le=12)]
+DeviceNumber = Annotated[Number, Field(le=39)]
 Positive = Annotated[float, Field(gt=0)]
 NotNegative = Annotated[float, Field(ge=0)]
 
@@ -162,7 +163,7 @@ class RelayModule(Section):
 
 class Device(Section):
     id: Id
-    number: Number | None = Field(
+    number: DeviceNumber | None = Field(
         None,
         description="permanent; with it the device gets points and a link alarm of its own, which "
         "stands for the alarms of everything read from it",
@@ -202,7 +203,7 @@ class Mode(Section):
     """
 
     id: Id
-    number: Number
+    number: Annotated[Number, Field(le=99)]
     needs: tuple[Id, ...] = Field((), description="stages that must be proven running")
     cooling: Literal["ONAN", "ONAF", "OFAN", "OFAF", "ODAF", "ODAN"] = Field(
         description="IEC 60076-2 letters"
@@ -247,7 +248,9 @@ class Winding(Section):
     derived_current: DerivedCurrent | None = None
     hot_spot_factor: Annotated[float, Field(ge=1.0, le=2.5)] | None = Field(
         None,
-        description="H, usual 1.1 to 1.5; default 1.1 distribution, 1.3 medium and large (IEC 60076-7, from memory)",
+        description=(
+            "H, usual 1.1 to 1.5; default 1.1 distribution, 1.3 medium and large (IEC 60076-7, from memory)"
+        ),
     )
     modes: dict[Id, WindingMode] = Field(min_length=1, description="per cooling mode id")
     oil_weight: NotNegative | None = Field(

@@ -314,7 +314,8 @@ def test_exit_statuses(tmp_path: Path) -> None:
     assert (fine.returncode, fine.stderr) == (0, "")
     refused = windingd("check", str(bad))
     assert refused.returncode == 78
-    assert refused.stdout.startswith(f"{bad}:11: station.cycle_s: 0 is out of range")
+    line = DEMO.partition("cycle_s: 2.0")[0].count("\n") + 1
+    assert refused.stdout.startswith(f"{bad}:{line}: station.cycle_s: 0 is out of range")
     assert windingd("check").returncode == 64
     for missing in (str(tmp_path / "none.yaml"), str(tmp_path), "", "a\udcffb"):
         answer = windingd("check", missing)

@@ -393,14 +393,15 @@ def _general(
     good_ns = np.where(new, times, good_ns)
     slack_ns = np.where(new, 0, slack_ns)
     lost = (lost & ~new) | (running & seen & ~new & (t - good_ns > limit))
-    if len(pending.rows) > _MOST_PENDING:
-        lost |= running & (good_ns <= max(int(good_ns[running & ~lost].min()), state.firm_ns))
+    waits = running & ~lost
+    if len(pending.rows) > _MOST_PENDING and waits.any():
+        lost |= waits & (good_ns == good_ns[waits].min())
+        waits &= ~lost
 
     previous = controls[-1]
     if now is not previous.regime or not _same(estimated, previous.estimated):
         controls.append(_Control(t, now, None if estimated is None else _const(estimated.copy())))
 
-    waits = running & ~lost
     target = min(t, max(state.firm_ns, int(good_ns[waits].min()))) if waits.any() else t
     stops = sorted({row.t_ns for row in pending.rows} | {c.t_ns for c in controls} | {target, t})
     stops = [stop for stop in stops if state.firm_ns < stop <= t]
@@ -431,6 +432,9 @@ def _general(
             firm_z, firm_offset, firm_life, firm_inputs = z, offset, life, inputs
     assert path is not None
 
+    # restored, but not all inputs are back: this time is not monitored either
+    away_s = np.where(state.restored & ~state.started, (t - state.t_ns) / _S, 0.0)
+    unmonitored_s, unmonitored_life_h = _unmonitored(model, state, away_s)
     published = np.maximum(state.published_h, life)
     monitored = state.monitored_s + np.where(state.started, (t - state.t_ns) / _S, 0.0)
     hours = _marked(state.hours, _HOUR, 24, t, published, monitored)
@@ -459,6 +463,8 @@ def _general(
         hours=hours,
         days=days,
         windows=_windows(model, state.start, hours, days),
+        unmonitored_s=unmonitored_s,
+        unmonitored_life_h=unmonitored_life_h,
     )
     gap = (lost & ~np.isnan(latest) & running) | jump
     ready = ~state.started & _complete(model, latest, estimated)
@@ -744,12 +750,8 @@ def resume(model: Model, state: ThermalState, t_ns: int, gap_s: float | None, br
             slack_ns=_const(np.where(np.isnan(state.latest) | state.lost, 0, gap_ns)),
             bridging=state.started,
         )
-    w = len(model.windings)
-    known = state.started
-    oil = state.inputs[w + len(model.transformers) :]
-    hot = oil[model.owner] + state.z[:w] - state.z[w : 2 * w]
-    before = np.exp(model.law_a + model.law_b * hot - model.law_c / (hot + KELVIN))
-    worst = np.where(known[model.owner], np.maximum(before, conservative_rate(model)), 0.0)
+    known = state.started | state.restored
+    unmonitored_s, unmonitored_life_h = _unmonitored(model, state, np.where(known, gap_ns / _S, 0.0))
     fresh = initial(model, t_ns)
     return replace(
         moved,
@@ -767,10 +769,22 @@ def resume(model: Model, state: ThermalState, t_ns: int, gap_s: float | None, br
         restored=_const(state.restored | known),
         bridging=fresh.bridging,
         life_h=state.published_h,
-        unmonitored_s=_const(state.unmonitored_s + np.where(known, gap_ns / _S, 0.0)),
-        unmonitored_life_h=_const(state.unmonitored_life_h + worst * (gap_ns / _S / 3600.0)),
+        unmonitored_s=unmonitored_s,
+        unmonitored_life_h=unmonitored_life_h,
         unknown_gaps=_const(state.unknown_gaps + (known if gap_s is None else 0)),
     )
+
+
+def _unmonitored(model: Model, state: ThermalState, away_s: Floats) -> tuple[Floats, Floats]:
+    """Unmonitored time grown by away_s [s] (T,), and its conservative figure with it."""
+    if not away_s.any():
+        return state.unmonitored_s, state.unmonitored_life_h
+    w, n = len(model.windings), len(model.transformers)
+    hot = state.inputs[w + n :][model.owner] + state.z[:w] - state.z[w : 2 * w]
+    before = np.exp(model.law_a + model.law_b * hot - model.law_c / (hot + KELVIN))
+    worst = np.maximum(before, conservative_rate(model))
+    life_h = state.unmonitored_life_h + worst * away_s[model.owner] / 3600.0
+    return _const(state.unmonitored_s + away_s), _const(life_h)
 
 
 def _shifted(state: ThermalState, ns: int) -> ThermalState:

@@ -348,7 +348,7 @@ def test_a_long_restart_takes_the_higher_state(current: float, restored_wins: bo
     assert e.gradient_k[0] == pytest.approx(full if restored_wins else other, abs=0.01)
     assert e.start_questionable[0]
     assert e.loss_of_life_h == pytest.approx(life, abs=1e-12)
-    assert again.unmonitored_s[0] == 7200.0
+    assert again.unmonitored_s[0] == 7202.0  # and the two seconds until the first sample
 
 
 def test_unmonitored_hours_have_a_conservative_figure() -> None:
@@ -363,6 +363,53 @@ def test_unmonitored_hours_have_a_conservative_figure() -> None:
     assert unknown.unmonitored_s[0] == 0.0
     with pytest.raises(ValueError, match="gap of -1"):
         resume(MODEL, state, 10 * S, -1.0, bridge=False)
+
+
+def test_time_before_the_inputs_are_back_is_unmonitored_too() -> None:
+    state, _ = steps(MODEL, initial(MODEL, 0), 60.0, 36_000.0, 60.0, constant())
+    state = resume(MODEL, state, 10 * S, 100.0, bridge=False)
+    blind = lambda t: without(sample(t, 60.0, 20.0, 80.0), "oil_c")  # noqa: E731
+    state, found = steps(MODEL, state, 12.0, 112.0, 2.0, blind)
+    assert not found[-1].started[0]
+    assert state.unmonitored_s[0] == pytest.approx(200.0)
+    state = resume(MODEL, state, 10 * S, 300.0, bridge=False)  # and another restart before they came
+    assert state.unmonitored_s[0] == pytest.approx(500.0)
+    state, found = steps(MODEL, state, 12.0, 112.0, 2.0, constant())
+    assert found[0].started[0]
+    assert state.unmonitored_s[0] == pytest.approx(502.0)  # the step until they came
+    assert state.unmonitored_life_h[0] == pytest.approx(conservative_rate(MODEL)[0] * 502 / 3600)
+
+
+def test_a_transformer_that_starts_late_does_not_disturb_the_other() -> None:
+    both = compile_model(station(transformer("T1", 1), transformer("T2", 2)))
+    alone, state = initial(MODEL, 0), initial(both, 0)
+    rng = np.random.default_rng(1)
+    for i in range(1, 60):
+        t = i * 2 * S
+        oil, ambient, current = 60.0 + rng.random(), 20.0, float(rng.uniform(50, 120))
+        second = np.nan if i < 20 else 70.0
+        ns2 = np.array([t, t - S])
+        pair = lambda a, b: np.array([a, b])  # noqa: E731
+        state, e = advance(
+            both,
+            state,
+            Sample(
+                t,
+                pair(oil, second),
+                ns2,
+                pair(ambient, 20.0),
+                ns2,
+                pair(current, 90.0),
+                ns2,
+                np.array([0, 0]),
+            ),
+        )
+        alone, x = advance(MODEL, alone, sample(i * 2.0, oil, ambient, current))
+        assert e.started.tolist() == [True, i >= 20]
+        assert e.hot_spot_c[0] == pytest.approx(x.hot_spot_c[0], abs=1e-5)
+        assert np.isnan(e.hot_spot_c[1]) == (i < 20)
+    assert e.hot_spot_c[1] == pytest.approx(70.0 + 20.3 * 0.9**1.3, abs=1e-6)
+    assert e.lag_s == 1.0
 
 
 def test_reload_keeps_what_stays_and_starts_what_is_new() -> None:

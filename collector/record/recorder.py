@@ -57,7 +57,6 @@ class StoredCheckpoint(NamedTuple):
 class _Under:
     """What the settings in force mean for the record."""
 
-    text: str
     hash: str
     points: tuple[Point, ...]
     transformers: dict[str, int]  # id -> number
@@ -87,14 +86,16 @@ class Recorder:
         self._uuid = uuid.uuid4().hex
         self._started = (clock.mono_ns(), clock.wall_ns())
         self._station = settings.station.id
-        self._under = _under(settings, settings_text, settings_hash)
+        self._under = _under(settings, settings_hash)
+        self._texts = {settings_hash: settings_text}  # all of this run: a new file needs them again
         self._accumulator = Accumulator(self._under.points, settings.record.history_s)
         self._alarm_keys = _alarm_keys(self._under.points)
         self._alarms: dict[str, Any] = {}
         self._next_upkeep = 0
         # Between commits and the writer's thread:
         self._encoder = journal.Encoder()
-        self._checkpoint: StoredCheckpoint | None = None
+        self._found: StoredCheckpoint | None = None  # an earlier run's
+        self._checkpoint: StoredCheckpoint | None = None  # the newest, durable or not
         self._durable: StoredCheckpoint | None = None
         self._pending: deque[tuple[int, StoredCheckpoint]] = deque()
         self._copied_at = float("-inf")
@@ -131,7 +132,7 @@ class Recorder:
         if not found:
             log.error("no checkpoint could be read in time: starting without", deadline_s=deadline_s)
             return None
-        self._checkpoint = self._durable = found[0]
+        self._found = self._checkpoint = self._durable = found[0]
         return found[0]
 
     def start(self) -> None:
@@ -194,7 +195,7 @@ class Recorder:
         """State to restart from; durable within commit_s, see :meth:`durable_checkpoint`."""
         checkpoint = StoredCheckpoint(data, self._boot_id, mono_ns, wall_ns)
         self._checkpoint = checkpoint
-        sequence = self._writer.put(lambda conn: _write_checkpoint(conn, checkpoint))
+        sequence = self._writer.put(lambda conn: _write_checkpoint(conn, self._run(conn), checkpoint))
         if sequence is not None:
             self._pending.append((sequence, checkpoint))
 
@@ -212,11 +213,12 @@ class Recorder:
         """
         for closed in self._accumulator.close():
             self._put_interval(closed)
-        self._under = under = _under(settings, settings_text, settings_hash)
+        self._under = under = _under(settings, settings_hash)
+        self._texts[settings_hash] = settings_text
         self._accumulator.use(under.points, settings.record.history_s)
         self._alarm_keys = _alarm_keys(under.points)
         self._upkeep.limits = _limits(settings)
-        self._writer.put(lambda conn: _write_settings(conn, under, self._clock.wall_ns()))
+        self._writer.put(lambda conn: self._write_settings(conn, under))
 
     def note(self, kind: str, subject: str, text: str, mono_ns: int, wall_ns: int) -> None:
         """An event that no step saw (start, stop, refused settings)."""
@@ -312,10 +314,24 @@ class Recorder:
                 boot.cpu_features(), platform.python_version(), self._station,
             ),
         )  # fmt: skip
-        _write_settings(conn, self._under, self._clock.wall_ns())
+        self._write_settings(conn, self._under)
         checkpoint = self._checkpoint
         if checkpoint is not None:
-            _write_checkpoint(conn, checkpoint)
+            _write_checkpoint(conn, 0 if checkpoint is self._found else self._run(conn), checkpoint)
+
+    def _write_settings(self, conn: sqlite3.Connection, under: _Under) -> None:
+        for settings_hash, text in list(self._texts.items()):
+            if settings_hash:
+                conn.execute(
+                    "INSERT OR IGNORE INTO settings(hash, first_wall_ns, text) VALUES(?,?,?)",
+                    (settings_hash, self._clock.wall_ns(), zlib.compress(text.encode("utf-8"), 9)),
+                )
+        known = {row[0]: row[1:] for row in conn.execute("SELECT * FROM points").fetchall()}
+        for p in under.points:
+            d = p.declared
+            row = (p.id, d.type, d.unit, d.meaning, d.quality, json.dumps(d.words))
+            if d.type != "text" and known.get(key_of(p)) != row:
+                conn.execute("INSERT OR REPLACE INTO points VALUES(?,?,?,?,?,?,?)", (key_of(p), *row))
 
     def _on_reset(self) -> None:
         self._encoder.reset()
@@ -356,9 +372,9 @@ class Recorder:
         return row[0] or 0
 
 
-def _under(settings: Settings, text: str, settings_hash: str) -> _Under:
+def _under(settings: Settings, settings_hash: str) -> _Under:
     transformers = {t.id: t.number for t in settings.transformers}
-    return _Under(text, settings_hash, catalogue(settings), transformers, settings.record.journal_days > 0)
+    return _Under(settings_hash, catalogue(settings), transformers, settings.record.journal_days > 0)
 
 
 def _limits(settings: Settings) -> Limits:
@@ -379,20 +395,6 @@ def _version() -> str:
 
 def _execute(conn: sqlite3.Connection, sql: str, values: tuple[Any, ...]) -> None:
     conn.execute(sql, values)
-
-
-def _write_settings(conn: sqlite3.Connection, under: _Under, wall_ns: int) -> None:
-    if under.hash:
-        conn.execute(
-            "INSERT OR IGNORE INTO settings(hash, first_wall_ns, text) VALUES(?,?,?)",
-            (under.hash, wall_ns, zlib.compress(under.text.encode("utf-8"), 9)),
-        )
-    known = {row[0]: row[1:] for row in conn.execute("SELECT * FROM points").fetchall()}
-    for p in under.points:
-        d = p.declared
-        row = (p.id, d.type, d.unit, d.meaning, d.quality, json.dumps(d.words))
-        if d.type != "text" and known.get(key_of(p)) != row:
-            conn.execute("INSERT OR REPLACE INTO points VALUES(?,?,?,?,?,?,?)", (key_of(p), *row))
 
 
 def _write_events(conn: sqlite3.Connection, run: int, wall_ns: int, events: tuple[Event, ...]) -> None:
@@ -423,19 +425,25 @@ def _write_peaks(conn: sqlite3.Connection, run: int, peaks: dict[int, Peak]) -> 
     )
 
 
-def _write_checkpoint(conn: sqlite3.Connection, c: StoredCheckpoint) -> None:
-    """Into the older of two slots: a torn page costs one checkpoint, never both."""
+def _write_checkpoint(conn: sqlite3.Connection, run: int, c: StoredCheckpoint) -> None:
+    """Into the older of two slots: a torn page costs one checkpoint, never both.
+
+    run: 0 for one that an earlier run wrote and that is put back into a new file.
+    """
     newest = conn.execute(
-        "SELECT slot, sequence, boot_id, mono_ns FROM checkpoint ORDER BY sequence DESC LIMIT 1"
+        "SELECT slot, sequence, run, boot_id, mono_ns FROM checkpoint ORDER BY sequence DESC LIMIT 1"
     ).fetchone()
     slot, sequence = (1 - newest[0], newest[1] + 1) if newest else (0, 1)
-    if newest and newest[2:] == (c.boot_id, c.mono_ns):
-        return
+    if newest and newest[3] == c.boot_id:
+        # Repeated after a rollback or a reopening: a later one of this run may be there already.
+        # Between runs of one boot monotonic times do not compare (an accelerated run is ahead).
+        if newest[4] == c.mono_ns or (newest[2] == run and newest[4] > c.mono_ns):
+            return
     packed = zlib.compress(c.data, 6)
     conn.execute(
-        "INSERT OR REPLACE INTO checkpoint(slot, sequence, boot_id, mono_ns, wall_ns, crc, data)"
-        " VALUES(?,?,?,?,?,?,?)",
-        (slot, sequence, c.boot_id, c.mono_ns, c.wall_ns, zlib.crc32(packed), packed),
+        "INSERT OR REPLACE INTO checkpoint(slot, sequence, run, boot_id, mono_ns, wall_ns, crc, data)"
+        " VALUES(?,?,?,?,?,?,?,?)",
+        (slot, sequence, run, c.boot_id, c.mono_ns, c.wall_ns, zlib.crc32(packed), packed),
     )
 
 

@@ -14,7 +14,7 @@ import socket
 import time
 from collections.abc import Awaitable, Callable, Coroutine
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +33,7 @@ from collector.record.recorder import Recorder
 from collector.sd_notify import notify
 from collector.settings import Loaded, load
 from collector.settings.model import Settings
+from collector.technician import live
 
 log = structlog.get_logger()
 
@@ -217,11 +218,12 @@ class Daemon:
         self._loss = DurableLoss()
         self._injections = Injections()
         self._commands: list[Command] = []
+        self._awaited: dict[str, asyncio.Future[Event]] = {}  # command id -> who waits for its outcome
         self._refused = ""
         self._stop = asyncio.Event()
         self._reload = asyncio.Event()
         self._checkpoint_ns: int | None = None
-        self._snapshot_ns: int | None = None
+        self._snapshot_ns: int | None = None  # of the clock
         self._recent: list[tuple[int, Event]] = []  # (wall_ns, event): what `watch` shows
 
     # --- life ---------------------------------------------------------------------------------
@@ -255,6 +257,7 @@ class Daemon:
             return
         if found is None:
             log.info("no checkpoint: thermal state starts in steady state for the present load")
+            self._snapshot()
             return
         gap = restart_gap(
             self._boot_id,
@@ -266,7 +269,9 @@ class Daemon:
             self.state = engine.restore(self.plan, found.data, gap)
         except ValueError as error:
             log.error("checkpoint is not usable: starting without it", error=str(error))
+            self._snapshot()
             return
+        self._snapshot()
         log.info("continuing from checkpoint", gap_s=gap.gap_s, same_boot=gap.same_boot)
 
     def _start_publishing(self) -> None:
@@ -306,6 +311,7 @@ class Daemon:
         await self.field.close()
         if self.outcome is not None:
             self._checkpoint(self.outcome)
+            self._snapshot()
         await self._stop_publishing()
         if not self.recorder.stop(FLUSH_DEADLINE_S):
             log.error("the record could not be flushed in time", deadline_s=FLUSH_DEADLINE_S)
@@ -368,6 +374,9 @@ class Daemon:
         for event in outcome.events:
             log.info(event.text, kind=event.kind, subject=event.subject)
             self._recent.append((wall_ns, event))
+            told = self._awaited.get(str(event.data.get("id"))) if event.kind == "command" else None
+            if told is not None and not told.done():
+                told.set_result(event)
         del self._recent[:-200]
         self.recorder.put(inputs, outcome, wall_ns)
         interval_ns = int(self.settings.record.checkpoint_s * 1e9)
@@ -385,14 +394,19 @@ class Daemon:
         if self.scada is not None:
             self.scada.offer(published, wall_ns)
 
+    def _snapshot(self) -> None:
+        """The state as it stands, into the journal: what a replay of the steps after it starts from."""
+        now = self.clock.mono_ns()
+        mono_ns = self.state.mono_ns if self.state.mono_ns >= 0 else now
+        self.recorder.put_snapshot(engine.checkpoint(self.state), mono_ns, self.clock.wall_ns())
+        self._snapshot_ns = now
+
     def _checkpoint(self, outcome: Outcome) -> None:
         mono_ns = outcome.decision.mono_ns
         self._checkpoint_ns = mono_ns
-        data, wall_ns = engine.checkpoint(self.state), self.clock.wall_ns()
-        self.recorder.put_checkpoint(data, mono_ns, wall_ns)
+        self.recorder.put_checkpoint(engine.checkpoint(self.state), mono_ns, self.clock.wall_ns())
         if self._snapshot_ns is None or mono_ns - self._snapshot_ns >= SNAPSHOT_NS:
-            self._snapshot_ns = mono_ns
-            self.recorder.put_snapshot(data, mono_ns, wall_ns)
+            self._snapshot()
         self._loss.checkpointed(mono_ns, outcome)
 
     # --- reload -------------------------------------------------------------------------------
@@ -415,9 +429,11 @@ class Daemon:
             self._refused = refusal
             log.error("new settings refused, the old ones stay", reason=refusal)
             return
-        plan = engine.build(loaded.settings, loaded.hash)
-        self.state = engine.migrate(self.state, self.plan, plan)
-        self.plan, self.settings, self.settings_hash = plan, loaded.settings, loaded.hash
+        if loaded.hash != self.settings_hash:  # else the step goes on as it was, nothing is carried over
+            plan = engine.build(loaded.settings, loaded.hash)
+            self.state = engine.migrate(self.state, self.plan, plan)
+            self.plan, self.settings, self.settings_hash = plan, loaded.settings, loaded.hash
+            self._snapshot()
         self._refused = ""
         await self.field.apply(loaded.settings)
         self.recorder.use_settings(loaded.settings, _text(self.path), loaded.hash)
@@ -451,19 +467,26 @@ class Daemon:
         if what == "status":
             return self._status()
         if what == "command":
-            command = Command(
-                id=f"{self.clock.mono_ns():x}",
-                kind=request["kind"],
-                target=str(request["target"]),
-                who=who,
-                minutes=request.get("minutes"),
-                value=request.get("value"),
-            )
-            self._commands.append(command)
-            return {"accepted": command.id}
+            return await self._command(operator.command_of(request, who, f"{self.clock.mono_ns():x}"))
         if what == "inject":
             return self._inject(request, who)
         raise ValueError(f"unknown request {what!r}")
+
+    async def _command(self, command: Command) -> operator.Answer:
+        """Queue a command and wait for the event in which the step says what became of it."""
+        told: asyncio.Future[Event] = asyncio.get_running_loop().create_future()
+        self._awaited[command.id] = told
+        self._commands.append(command)
+        cycle_s = self.clock.real_s(self.settings.station.cycle_s)
+        try:
+            event = await asyncio.wait_for(told, 2 * cycle_s + operator.COMMAND_WAIT_S)
+        except TimeoutError:
+            raise ValueError(
+                "no step has taken the command yet; it may still be carried out (see the events)"
+            ) from None
+        finally:
+            self._awaited.pop(command.id, None)
+        return {"id": command.id, "accepted": bool(event.data["accepted"]), "text": event.text}
 
     def _inject(self, request: dict[str, Any], who: str) -> operator.Answer:
         if request.get("point") is None:
@@ -504,6 +527,8 @@ class Daemon:
                 for wall, e in self._recent[-40:]
             ],
             "injected": self._injections.active(self.clock.mono_ns()),
+            "stages": [asdict(s) for s in live.stage_views(self.state, self.plan, outcome)] if outcome else [],
+            "alarms": [asdict(a) for a in live.alarm_views(self.state, self.plan)] if outcome else [],
         }
 
 

@@ -15,12 +15,18 @@ import socket
 import struct
 from collections.abc import Awaitable, Callable, Iterator
 from contextlib import contextmanager, suppress
+from math import isfinite
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
+
+from collector.messages import Command, CommandKind
 
 SOCKET_NAME = "operator.sock"
 #: one request line at most [bytes]; a longer one is refused.
 MAX_REQUEST = 4096
+
+#: so long a command may wait for the step that takes it, beside the cycle itself [s, real].
+COMMAND_WAIT_S = 10.0
 
 Answer = dict[str, Any]
 Handler = Callable[[dict[str, Any], str], Awaitable[Answer]]
@@ -28,6 +34,36 @@ Handler = Callable[[dict[str, Any], str], Awaitable[Answer]]
 
 class OperatorError(Exception):
     """No daemon to talk to, or it refused; the text is for a person."""
+
+
+def command_of(request: dict[str, Any], who: str, command_id: str) -> Command:
+    """The command that a request holds. ValueError says what is wrong with it.
+
+    Only its form is looked at here; whether it is obeyed is the step's business.
+    """
+    kind, target = request.get("kind"), request.get("target")
+    kinds: tuple[CommandKind, ...] = get_args(CommandKind)
+    if kind not in kinds:
+        raise ValueError(f"no command {kind!r} (one of {', '.join(kinds)})")
+    if not isinstance(target, str) or not 0 < len(target) <= 200:
+        raise ValueError("target: the id of a stage, alarm, measurement or transformer")
+    return Command(
+        id=command_id,
+        kind=kind,
+        target=target,
+        who=who,
+        minutes=_number(request, "minutes"),
+        value=_number(request, "value"),
+    )
+
+
+def _number(request: dict[str, Any], key: str) -> float | None:
+    given = request.get(key)
+    if given is None:
+        return None
+    if isinstance(given, bool) or not isinstance(given, int | float) or abs(given) > 1e9 or not isfinite(given):
+        raise ValueError(f"{key}: a number between -1e9 and 1e9")
+    return float(given)
 
 
 @contextmanager
@@ -80,9 +116,9 @@ async def serve(data_dir: Path, handler: Handler) -> asyncio.AbstractServer:
 class OperatorClient:
     """Blocking client of the operator socket, for the subcommands."""
 
-    def __init__(self, data_dir: Path) -> None:
+    def __init__(self, data_dir: Path, timeout_s: float = 5.0) -> None:
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-        self._socket.settimeout(5.0)
+        self._socket.settimeout(timeout_s)
         try:
             with _short_path(data_dir) as path:
                 self._socket.connect(path)
@@ -108,6 +144,23 @@ class OperatorClient:
         if "error" in answer:
             raise OperatorError(str(answer["error"]))
         return answer
+
+    def command(
+        self,
+        kind: CommandKind,
+        target: str,
+        *,
+        minutes: float | None = None,
+        value: float | None = None,
+        cycle_s: float = 60.0,
+    ) -> Answer:
+        """Give a command and wait for the step that obeys or refuses it.
+
+        The answer: accepted (bool), text (one sentence: what became of it, and why), id. cycle_s: the
+        station's, to know how long that may take. OperatorError when no step took it.
+        """
+        self._socket.settimeout(2 * cycle_s + COMMAND_WAIT_S + 5.0)
+        return self.request(request="command", kind=kind, target=target, minutes=minutes, value=value)
 
     def close(self) -> None:
         self._file.close()

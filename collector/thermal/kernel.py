@@ -8,6 +8,7 @@ z = [dtheta_h1 (W), dtheta_h2 (W), oil (T)]. Pure; nothing here knows samples, q
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -66,6 +67,7 @@ class Regime:
     gain: Floats  # k21 H g_r, (k21 - 1) H g_r, top-oil rise [K] (2W + T,)
     inverse_tau: Floats  # [1/s] (2W + T,)
     shortest_s: float
+    reach_s: float  # one time constant of the nonlinear oil: its iteration is good for so long a run
     loss_base: Floats  # no-load share of p (T,)
     loss_slope: Floats  # load share of p per K_oil^2 (T,)
     ambient_gain: Floats  # 1: z holds oil [degC] (IEC); 0: z holds the rise over ambient [K] (IEEE)
@@ -156,7 +158,8 @@ def _regime(
         array.setflags(write=False)
     # where k21 = 1 nothing enters dtheta_h2, so its time constant may be as short as it likes
     acts = np.concatenate((np.full(w, True), np.greater(k21, 1.0), np.full(t, True)))
-    return Regime(shortest_s=float(tau[acts].min()), **arrays)
+    reach = tau[2 * w :][nonlinear].min() if len(nonlinear) else np.inf
+    return Regime(shortest_s=float(tau[acts].min()), reach_s=float(reach), **arrays)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -233,14 +236,13 @@ def integrate(
         last = np.cumsum(count) - 1
     else:
         last = None
-    size = max(1, _CHUNK // (_NODES * (2 * w + t)))
     panels = len(dt_s)
-    if panels <= size:
+    size = max(1, _CHUNK // (_NODES * (2 * w + t)))
+    if panels == 1 or (panels <= size and not len(regime.ieee)):
         path = _panels(model, regime, z, offset_k, dt_s, inputs, estimated)
     else:
         parts = []
-        for begin in range(0, panels, size):
-            end = min(begin + size, panels)
+        for begin, end in _chunks(dt_s, size, regime.reach_s):
             part = _panels(model, regime, z, offset_k, dt_s[begin:end], inputs[begin : end + 1], estimated)
             z, offset_k = part.z[-1], part.offset_k
             parts.append(part)
@@ -259,6 +261,17 @@ def integrate(
 
 
 _PER_INTERVAL = ("z", "load_pu", "oil_c", "expected_c", "hot_spot_c", "uncertainty_k", "rate")
+
+
+def _chunks(dt_s: Floats, size: int, reach_s: float) -> Iterator[tuple[int, int]]:
+    """(begin, end) of runs of panels: at most size of them and, unless it is one, at most reach_s long."""
+    until, begin = np.cumsum(dt_s), 0
+    while begin < len(dt_s):
+        before = until[begin] - dt_s[begin]
+        end = min(begin + size, int(np.searchsorted(until, before + reach_s, side="right")))
+        end = max(end, begin + 1)
+        yield begin, end
+        begin = end
 
 
 def _refine(inputs: Floats, dt_s: Floats, count: Ints) -> tuple[Floats, Floats]:
@@ -366,7 +379,7 @@ def _panels(
 def _nonlinear(z: Floats, f: Floats, growth: Floats, per_tau: Floats, regime: Regime) -> Floats:
     """The oil of [2] at all nodes: linear, with D - D^(1/n) moved to the right-hand side, iterated.
 
-    Picard iteration on an interval shrinks the error by (dt/tau)/i at step i, so it always settles.
+    Picard iteration shrinks the error by (length/tau)/i at step i; runs of panels are no longer than tau.
     """
     rated = regime.gain[-len(regime.ambient_gain) :][regime.ieee]
     rise = np.broadcast_to(z, f.shape)

@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from thermal_station import mode, station, transformer, winding
 
+from collector.thermal.kernel import integrate, regime
 from collector.thermal.model import Model, compile_model
 from collector.thermal.track import Estimate, Sample, ThermalState, advance, initial
 
@@ -108,6 +109,20 @@ def test_ieee_any_spacing(n: float, spacing_s: float) -> None:
     for estimate, y, row in zip(estimates[1:], found, rows[1:], strict=True):
         assert estimate.hot_spot_c[0] == pytest.approx(row[1] + y[0], abs=TOLERANCE_K)
         assert estimate.expected_oil_c[0] == pytest.approx(row[2] + y[2], abs=TOLERANCE_K)
+
+
+@pytest.mark.parametrize("n", [0.8, 0.9])
+def test_ieee_through_a_hole_of_two_months(n: float) -> None:
+    """A trace may have a hole; whatever its length, the oil settles where it must."""
+    modes = (mode(cooling="ONAN" if n == 0.8 else "ONAF", r=5.0, tau_o_min=60.0, tau_w_min=3.0),)
+    model = compile_model(station(transformer(guide="ieee_c57_91", design=None, modes=modes)))
+    r = regime(model, np.array([0]))
+    rows = np.array([[0.0, 20.0, 50.0], [0.0, 20.0, 50.0], [120.0, 10.0, 80.0], [120.0, 10.0, 80.0]])
+    lengths = np.array([60 * 86400.0, 600.0, 60 * 86400.0])
+    path = integrate(model, r, np.array([100.0, 0.0, 120.0]), np.zeros(1), lengths, rows)
+    assert path.z[0, 2] == pytest.approx(38.3 * (1 / 6) ** n, abs=1e-6)
+    assert path.z[2, 2] == pytest.approx(38.3 * ((1 + 5 * 1.44) / 6) ** n, abs=1e-6)
+    assert path.hot_spot_c[2, 0] == pytest.approx(80.0 + 20.3 * 1.2**1.6, abs=1e-6)
 
 
 TWO_MODES = transformer(

@@ -195,6 +195,22 @@ def test_a_long_gap_is_held_then_begins_anew() -> None:
     assert (min(on), max(on)) == (402, 900)  # 300 s after the last sample, until the next
 
 
+def test_rows_further_apart_than_the_gap_are_steps() -> None:
+    model = compile_model(station(gap_s=300.0))
+    state = initial(model, 0)
+    t, v = [0.0], [80.0]
+    for i in range(8):
+        at, current = 900.0 * i + 1, 80.0 if i % 2 else 120.0
+        state, e = advance(model, state, sample(at, 60.0, 20.0, current))
+        t += [at - 1e-6, at]
+        v += [v[-1], current]
+        assert e.gap[0] == (i > 0)
+    y0 = ref.steady(ref.Unit(), 1.2, 20.0)
+    y0[2] = 60.0
+    found = ref.solve(lambda s: ref.Unit(), (t[2:], v[2:]), ([0.0], [20.0]), y0, 1.0, [at])[0]
+    assert state.z == pytest.approx(found, abs=0.01)
+
+
 def test_a_missing_input_never_makes_the_waiting_grow_without_bound() -> None:
     model = compile_model(station(gap_s=7200.0))
     state, _ = steps(model, initial(model, 0), 0.2, 2.0, 0.2, constant())

@@ -5,6 +5,8 @@ Reference: thermal_reference.py (solve_ivp, DOP853, rtol 1e-10). Agreement wante
 
 from __future__ import annotations
 
+from collections import Counter
+
 import numpy as np
 import pytest
 import thermal_reference as ref
@@ -136,68 +138,78 @@ ONAN = ref.Unit(50.0, 11.7, 3.0, 0.8, 1.3, 0.5, 2.0, 2.0, 210.0, 10.0, 60.0)
 ONAF = ref.Unit(47.0, 19.5, 8.0, 0.8, 1.3, 0.5, 2.0, 2.0, 150.0, 7.0, 100.0)
 
 
-@settings(max_examples=30, deadline=None)
-@given(
-    seed=st.integers(0, 10_000),
-    cycle_s=st.sampled_from([1.0, 2.0, 20.0, 120.0]),
-    missing=st.floats(0.0, 0.6),
-    own_times=st.booleans(),
-)
-def test_unsynchronised_missing_and_mode_changes(
-    seed: int, cycle_s: float, missing: float, own_times: bool
-) -> None:
+def test_unsynchronised_missing_and_mode_changes() -> None:
     """Each input has its own sample times, some cells are missing, the cooling mode changes."""
-    rng = np.random.default_rng(seed)
-    model = compile_model(station(TWO_MODES))
-    state = initial(model, -1)
-    at = {0: ([0.0], [70.0]), 1: ([0.0], [20.0]), 2: ([0.0], [60.0])}  # current, ambient, oil
-    state, _ = advance(model, state, sample(0.0, 60.0, 20.0, 70.0, 0))
-    changes, now_mode = [(0.0, 0)], 0
-    y0 = ref.steady(ONAN, 70.0 / 60.0, 20.0)
-    y0[2] = 60.0
-    firm = []
-    for i in range(1, 40):
-        t = round(i * cycle_s, 3)
-        values, times = [np.nan] * 3, [0] * 3
-        for k, (low, high) in enumerate(((0.0, 160.0), (-10.0, 40.0), (40.0, 90.0))):
-            if i < 39 and rng.random() < missing:
-                continue
-            own = t - round(float(rng.uniform(0, 0.9)) * cycle_s, 3) if own_times and i < 39 else t
-            values[k] = float(rng.uniform(low, high))
-            times[k] = round(own * S)
-            at[k][0].append(own)
-            at[k][1].append(values[k])
-        if rng.random() < 0.15:
-            now_mode = 1 - now_mode
-            changes.append((t, now_mode))
-        state, estimate = advance(
-            model,
-            state,
-            Sample(
-                round(t * S),
-                np.array([values[2]]), np.array([times[2]]),
-                np.array([values[1]]), np.array([times[1]]),
-                np.array([values[0]]), np.array([times[0]]),
-                np.array([now_mode]),
-            ),
-        )  # fmt: skip
-        if state.firm_ns > 0:
-            firm.append((state.firm_ns / S, state.z))
-        assert not estimate.gap[0]
-    assert state.firm_ns == state.t_ns
-    assert state.rows == ()
+    premises: Counter[str] = Counter()
 
-    def units(t: float) -> ref.Unit:
-        return (ONAN, ONAF)[[m for s, m in changes if s <= t][-1]]
-
-    stops = sorted({s for s, _ in firm})
-    found = dict(
-        zip(stops, ref.solve(units, at[0], at[1], y0, 0.0, stops, [s for s, _ in changes]), strict=True)
+    @settings(max_examples=30, deadline=None)
+    @given(
+        seed=st.integers(0, 10_000),
+        cycle_s=st.sampled_from([1.0, 2.0, 20.0, 120.0]),
+        missing=st.floats(0.0, 0.6),
+        own_times=st.booleans(),
     )
-    for s, z in firm:
-        assert z == pytest.approx(found[s], abs=TOLERANCE_K)
-    y = found[stops[-1]]
-    assert estimate.hot_spot_c[0] == pytest.approx(at[2][1][-1] + y[0] - y[1], abs=TOLERANCE_K)
+    def check(seed: int, cycle_s: float, missing: float, own_times: bool) -> None:
+        rng = np.random.default_rng(seed)
+        model = compile_model(station(TWO_MODES))
+        state = initial(model, -1)
+        at = {0: ([0.0], [70.0]), 1: ([0.0], [20.0]), 2: ([0.0], [60.0])}  # current, ambient, oil
+        state, _ = advance(model, state, sample(0.0, 60.0, 20.0, 70.0, 0))
+        changes, now_mode = [(0.0, 0)], 0
+        y0 = ref.steady(ONAN, 70.0 / 60.0, 20.0)
+        y0[2] = 60.0
+        firm = []
+        for i in range(1, 40):
+            t = round(i * cycle_s, 3)
+            values, times = [np.nan] * 3, [0] * 3
+            for k, (low, high) in enumerate(((0.0, 160.0), (-10.0, 40.0), (40.0, 90.0))):
+                if i < 39 and rng.random() < missing:
+                    premises["missing cell"] += 1
+                    continue
+                own = t - round(float(rng.uniform(0, 0.9)) * cycle_s, 3) if own_times and i < 39 else t
+                premises["own sample time"] += own != t
+                values[k] = float(rng.uniform(low, high))
+                times[k] = round(own * S)
+                at[k][0].append(own)
+                at[k][1].append(values[k])
+            if rng.random() < 0.15:
+                now_mode = 1 - now_mode
+                premises["mode change"] += 1
+                changes.append((t, now_mode))
+            state, estimate = advance(
+                model,
+                state,
+                Sample(
+                    round(t * S),
+                    np.array([values[2]]), np.array([times[2]]),
+                    np.array([values[1]]), np.array([times[1]]),
+                    np.array([values[0]]), np.array([times[0]]),
+                    np.array([now_mode]),
+                ),
+            )  # fmt: skip
+            premises["firm behind live"] += state.firm_ns < state.t_ns
+            if state.firm_ns > 0:
+                firm.append((state.firm_ns / S, state.z))
+            assert not estimate.gap[0]
+        assert state.firm_ns == state.t_ns
+        assert state.rows == ()
+
+        def units(t: float) -> ref.Unit:
+            return (ONAN, ONAF)[[m for s, m in changes if s <= t][-1]]
+
+        stops = sorted({s for s, _ in firm})
+        found = dict(
+            zip(stops, ref.solve(units, at[0], at[1], y0, 0.0, stops, [s for s, _ in changes]), strict=True)
+        )
+        for s, z in firm:
+            assert z == pytest.approx(found[s], abs=TOLERANCE_K)
+        y = found[stops[-1]]
+        assert estimate.hot_spot_c[0] == pytest.approx(at[2][1][-1] + y[0] - y[1], abs=TOLERANCE_K)
+
+    check()
+    print(dict(premises))
+    for premise in ("missing cell", "own sample time", "mode change", "firm behind live"):
+        assert premises[premise], f"never happened: {premise}"
 
 
 def test_many_units_in_one_station_do_not_mix() -> None:

@@ -349,8 +349,15 @@ class Recorder:
                 _write_copy(self.path.with_name(COPY_NAME), newest)
 
     def _on_full(self, conn: sqlite3.Connection) -> None:
+        """The file's own ceiling: free room in any case. The disk: only what upkeep may take for its sake."""
+        page, pages, ceiling = (
+            conn.execute(f"PRAGMA {what}").fetchone()[0]
+            for what in ("page_size", "page_count", "max_page_count")
+        )
+        free = conn.execute("PRAGMA freelist_count").fetchone()[0]
+        ours = ceiling - pages + free < 2_000_000 // page
         conn.execute("BEGIN IMMEDIATE")
-        freed = self._upkeep.limit_size(conn, at_least=2_000_000)
+        freed = self._upkeep.limit_size(conn, at_least=2_000_000 if ours else 0)
         conn.execute("COMMIT")
         log.warning("freed room in the record", bytes=freed)
 
@@ -434,11 +441,15 @@ def _write_checkpoint(conn: sqlite3.Connection, run: int, c: StoredCheckpoint) -
         "SELECT slot, sequence, run, boot_id, mono_ns FROM checkpoint ORDER BY sequence DESC LIMIT 1"
     ).fetchone()
     slot, sequence = (1 - newest[0], newest[1] + 1) if newest else (0, 1)
-    if newest and newest[3] == c.boot_id:
-        # Repeated after a rollback or a reopening: a later one of this run may be there already.
-        # Between runs of one boot monotonic times do not compare (an accelerated run is ahead).
-        if newest[4] == c.mono_ns or (newest[2] == run and newest[4] > c.mono_ns):
-            return
+    # Repeated after a rollback or a reopening: a later one of this run may be there already.
+    # Between runs of one boot monotonic times do not compare (an accelerated run is ahead).
+    if (
+        newest
+        and newest[3] == c.boot_id
+        and (newest[2] == run or newest[4] == c.mono_ns)
+        and newest[4] >= c.mono_ns
+    ):
+        return
     packed = zlib.compress(c.data, 6)
     conn.execute(
         "INSERT OR REPLACE INTO checkpoint(slot, sequence, run, boot_id, mono_ns, wall_ns, crc, data)"

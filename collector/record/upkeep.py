@@ -28,7 +28,11 @@ KEYS_PER_STEP = 24
 SLOTS_PER_STEP = 240
 KEEP_JOURNAL_S = 86_400  # what the limit by free space leaves standing
 KEEP_HISTORY_DAYS = 7
-RESERVE_BYTES, RESERVE_SHARE = 64_000_000, 0.05  # of the file system, left to others
+# Free space left to others: a share of the file system, at least what our own log and one large
+# transaction may take (without it even deleting would fail), at most what any gateway can spare.
+RESERVE_SHARE, RESERVE_LEAST, RESERVE_MOST = 0.05, 8_000_000, 64_000_000
+MARGIN_BYTES = 8_000_000
+VACUUM_PAGES = 500
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,33 +161,38 @@ class Upkeep:
     def limit_size(self, conn: sqlite3.Connection, at_least: int = 0) -> int:
         """Delete oldest detail until the file's used pages and the disk's free space are within limits.
 
-        at_least: bytes to free in any case. Returns bytes freed inside the file.
+        at_least: bytes to free in any case. Returns bytes freed inside the file. For the disk's sake (it
+        may be others who fill it) a day of journal and a week of full history are left standing.
         """
         page: int = conn.execute("PRAGMA page_size").fetchone()[0]
         start = used = _used_pages(conn) * page
-        limit = int(self.limits.max_mb * 1e6 * 0.97)  # room for what one transaction may add
+        limit = int(self.limits.max_mb * 1e6)
+        limit -= min(MARGIN_BYTES, limit // 5)  # room for what one transaction may add
         short = max(0, -_free_beyond_reserve(self.path))
         removed: set[str] = set()
-        while used > limit or start - used < max(short, at_least):
-            hard = used > limit
+        while (hard := used > limit or start - used < at_least) or start - used < short:
             if _journal_ns(conn) > KEEP_JOURNAL_S * 10**9 and self._drop_journal(conn):
                 removed.add("journal")
             elif _periods(conn, FULL) > KEEP_HISTORY_DAYS and self._drop_period(conn, FULL):
                 removed.add("history at full resolution")
             elif hard and self._drop_journal(conn):
                 removed.add("journal")
-            elif hard and (self._drop_period(conn, FULL) or self._drop_period(conn, COARSE)):
-                removed.add("history")
+            elif hard and (self._drop_period(conn, FULL) or self._drop_plain(conn)):
+                removed.add("history at full resolution")
+            elif hard and self._drop_period(conn, COARSE):
+                removed.add("15-minute history")
             elif hard and self._drop_events(conn):
                 removed.add("events")
             else:
                 break
             used = _used_pages(conn) * page
         if removed:
-            why = f"limit of {self.limits.max_mb:g} MB" if not short else "the disk is nearly full"
+            why = "the disk is nearly full" if short else f"limit of {self.limits.max_mb:g} MB"
             self.announce(conn, f"oldest {', '.join(sorted(removed))} removed from the record: {why}")
         if short or conn.execute("PRAGMA page_count").fetchone()[0] * page > limit:
-            conn.execute("PRAGMA incremental_vacuum(2000)").fetchall()
+            free: int = conn.execute("PRAGMA freelist_count").fetchone()[0]
+            for _ in range(min(free, VACUUM_PAGES)):
+                conn.execute("PRAGMA incremental_vacuum(1)")  # one page a call, whatever number is given
         return start - used
 
     def _drop_journal(self, conn: sqlite3.Connection) -> bool:
@@ -208,6 +217,16 @@ class Upkeep:
         if oldest is None:
             return False
         conn.execute("DELETE FROM blocks WHERE level = ? AND period = ?", (level, oldest[0]))
+        return True
+
+    def _drop_plain(self, conn: sqlite3.Connection) -> bool:
+        """Oldest intervals that are not sealed yet: only where the limit is too small for a day of them."""
+        oldest = conn.execute("SELECT line, slot FROM history ORDER BY line, slot LIMIT 1").fetchone()
+        if oldest is None:
+            return False
+        conn.execute(
+            "DELETE FROM history WHERE line = ? AND slot < ?", (oldest[0], oldest[1] + SLOTS_PER_STEP)
+        )
         return True
 
     def _drop_events(self, conn: sqlite3.Connection) -> bool:
@@ -298,5 +317,6 @@ def _used_pages(conn: sqlite3.Connection) -> int:
 def _free_beyond_reserve(path: Path) -> int:
     """Bytes free on the file system less the reserve that is left to others."""
     fs = os.statvfs(path.parent)
-    reserve = min(RESERVE_BYTES, int(RESERVE_SHARE * fs.f_blocks * fs.f_frsize))
+    size = fs.f_blocks * fs.f_frsize
+    reserve = min(RESERVE_MOST, max(RESERVE_LEAST, int(RESERVE_SHARE * size)))
     return int(fs.f_bavail * fs.f_frsize) - reserve

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import sqlite3
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -12,6 +13,7 @@ from typing import IO, Any
 
 from collector.commands.common import EX_OTHER, EX_USAGE, Failure
 from collector.record import export
+from collector.record.blocks import DamagedBlock
 from collector.record.reader import Record, RecordError
 
 _EXAMPLE = """\
@@ -58,6 +60,8 @@ def run(args: argparse.Namespace) -> int:
         raise Failure(str(problem), EX_USAGE) from None
     except RecordError as problem:
         raise Failure(str(problem), EX_OTHER) from None
+    except (sqlite3.DatabaseError, DamagedBlock) as problem:
+        raise Failure(f"{path}: damaged ({problem}); other points or periods may still be readable") from None
     except BrokenPipeError:
         # The reader of our output has seen enough; Python must not complain again at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -89,7 +93,10 @@ def _export(record: Record, args: argparse.Namespace) -> int:
         raise export.ExportError(
             f"nothing recorded then (the record holds {export.utc(span[0])} to {export.utc(span[1])})"
         )
-    points = export.choose(record, [word.strip() for word in args.points.split(",") if word.strip()])
+    patterns = [word.strip() for word in args.points.split(",") if word.strip()]
+    if not patterns:
+        raise export.ExportError("--points names none (give ids or patterns; --list shows them)")
+    points = export.choose(record, patterns)
     wanted = export.Wanted(points, start, end, export.parse_resolution(args.resolution), zone)
     fast = sorted({run.rate for run in record.runs() if run.rate != 1.0})
     if fast:

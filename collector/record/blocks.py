@@ -23,6 +23,10 @@ _CONTIGUOUS, _RAW = 1, 2
 _STEPS = {"degC": 0.01, "K": 0.01, "A": 0.01, "pu": 1e-4, "h": 1e-4, "%": 1e-6, "": 1e-5}
 
 
+class DamagedBlock(ValueError):
+    """The block is of an unknown version, or not what was written."""
+
+
 class Columns(NamedTuple):
     """Intervals of one point: slot numbers (int64, rising), values (NaN = none), quality bits (uint16)."""
 
@@ -63,14 +67,14 @@ def encode(c: Columns, step: float) -> bytes:
 
 
 def decode(block: bytes) -> Columns:
-    """Inverse of :func:`encode`. ValueError for an unknown version or a damaged block."""
+    """Inverse of :func:`encode`. DamagedBlock for an unknown version or damaged bytes."""
     if len(block) < _HEADER.size or block[0] != VERSION:
-        raise ValueError(f"history block of version {block[:1].hex() or 'none'}, expected {VERSION:02x}")
+        raise DamagedBlock(f"history block of version {block[:1].hex() or 'none'}, expected {VERSION:02x}")
     _, flags, count, first, step = _HEADER.unpack_from(block)
     try:
         data = memoryview(zlib.decompress(block[_HEADER.size :]))
     except zlib.error as problem:
-        raise ValueError(f"damaged history block: {problem}") from None
+        raise DamagedBlock(f"damaged history block: {problem}") from None
     if flags & _CONTIGUOUS:
         slot = np.arange(first, first + count, dtype=np.int64)
     else:

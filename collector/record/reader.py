@@ -190,21 +190,24 @@ class Record:
                 )
         except sqlite3.DatabaseError as problem:
             raise RecordError(f"{self.path}: not a record, or damaged ({problem})") from None
-        version = self._conn.execute("PRAGMA user_version").fetchone()[0]
-        if self._conn.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
-            raise RecordError(f"{self.path}: an SQLite file, but not a record of windingd")
-        if version > len(MIGRATIONS):
-            raise RecordError(
-                f"{self.path}: schema version {version} is newer than this program knows ({len(MIGRATIONS)}):"
-                " use the windingd that wrote it, or a newer one"
-            )
-        rows = self._conn.execute("SELECT key, id, type, unit, meaning, words FROM points ORDER BY key")
-        self._points = [
-            StoredPoint(key, name, kind, unit, meaning, tuple(json.loads(words)))
-            for key, name, kind, unit, meaning, words in rows
-        ]
-        self._by_id = {p.id: p for p in self._points}
-        self._by_key = {p.key: p for p in self._points}
+        try:
+            version = self._conn.execute("PRAGMA user_version").fetchone()[0]
+            if self._conn.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
+                raise RecordError(f"{self.path}: an SQLite file, but not a record of windingd")
+            if version > len(MIGRATIONS):
+                raise RecordError(
+                    f"{self.path}: schema version {version} is newer than this program knows"
+                    f" ({len(MIGRATIONS)}): use the windingd that wrote it, or a newer one"
+                )
+            rows = self._conn.execute("SELECT key, id, type, unit, meaning, words FROM points ORDER BY key")
+            self._points = [
+                StoredPoint(key, name, kind, unit, meaning, tuple(json.loads(words)))
+                for key, name, kind, unit, meaning, words in rows
+            ]
+            self._by_id = {p.id: p for p in self._points}
+            self._by_key = {p.key: p for p in self._points}
+        except sqlite3.DatabaseError as problem:
+            raise RecordError(f"{self.path}: damaged ({problem})") from None
 
     def _connect(self, how: str) -> sqlite3.Connection:
         conn = sqlite3.connect(

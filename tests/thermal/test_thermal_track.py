@@ -328,27 +328,37 @@ def test_an_old_or_future_sample_is_no_new_sample() -> None:
 # --- restart and reload --------------------------------------------------------------------------------
 
 
-@settings(max_examples=25, deadline=None)
-@given(seed=st.integers(0, 100_000), missing=st.sampled_from([0.0, 0.4]))
-def test_state_survives_json_to_the_bit(seed: int, missing: float) -> None:
-    rng = np.random.default_rng(seed)
-    model = compile_model(station(TWO_MODES))
-    a = initial(model, 0)
-    for i in range(1, 30):
-        row = sample(
-            i * 7.3, rng.uniform(40, 90), rng.uniform(0, 40), rng.uniform(0, 150), int(rng.integers(2))
-        )
-        for name in ("oil_c", "current_a"):
-            if rng.random() < missing:
-                row = without(row, name)
-        a, x = advance(model, a, row)
-        if i == 15:
-            b = from_dict(model, json.loads(json.dumps(to_dict(a))))
-            assert equal(a, b)
-        elif i > 15:
-            b, y = advance(model, b, row)
-            assert equal(a, b)
-            assert x.hot_spot_c.tobytes() == y.hot_spot_c.tobytes()
+def test_state_survives_json_to_the_bit() -> None:
+    premises: Counter[str] = Counter()
+
+    @settings(max_examples=25, deadline=None)
+    @given(seed=st.integers(0, 100_000), missing=st.sampled_from([0.0, 0.4]))
+    def check(seed: int, missing: float) -> None:
+        rng = np.random.default_rng(seed)
+        model = compile_model(station(TWO_MODES))
+        a = initial(model, 0)
+        for i in range(1, 30):
+            row = sample(
+                i * 7.3, rng.uniform(40, 90), rng.uniform(0, 40), rng.uniform(0, 150), int(rng.integers(2))
+            )
+            for name in ("oil_c", "current_a"):
+                if rng.random() < missing:
+                    row = without(row, name)
+            a, x = advance(model, a, row)
+            if i == 15:
+                b = from_dict(model, json.loads(json.dumps(to_dict(a))))
+                assert equal(a, b)
+                premises["saved while samples were awaited"] += bool(a.rows)
+                premises["saved with nothing waiting"] += not a.rows
+            elif i > 15:
+                b, y = advance(model, b, row)
+                assert equal(a, b)
+                assert x.hot_spot_c.tobytes() == y.hot_spot_c.tobytes()
+
+    check()
+    print(dict(premises))
+    for premise in ("saved while samples were awaited", "saved with nothing waiting"):
+        assert premises[premise], f"never happened: {premise}"
 
 
 def test_a_damaged_state_is_refused() -> None:

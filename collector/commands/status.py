@@ -1,32 +1,114 @@
-"""What the running daemon sees and does now.
+"""What the running daemon sees and does now; its alarms, and what an operator may do about them.
 
   windingd status /etc/windingd/windingd.yaml
   windingd status station.yaml --json | jq '.values["T1.HV_A.hot_spot_c"]'
+  windingd status station.yaml --alarms                   what is wrong, what windingd did, what to do
+  windingd status station.yaml --acknowledge T1.top_oil_lost      (or: all)
+  windingd status station.yaml --shelve T1.stage1.no_feedback --minutes 60
+  windingd status station.yaml --substitute T1.ambient_c 31.5 --minutes 60
+  windingd status station.yaml --reset-peaks T1
 
-Exit status 1 when no daemon answers."""
+Acknowledging or shelving never changes cooling. A substituted value may add cooling, never take it away.
+Every command is recorded with who gave it. Exit status 1 when no daemon answers or a command is refused."""
 
 from __future__ import annotations
 
 import argparse
 import json
+import math
 
 from rich.console import Console
 
-from collector.commands.common import add_settings, connect, load_or_fail
-from collector.view import render
+from collector.commands.common import EX_OK, EX_USAGE, Failure, add_settings, connect, load_or_fail
+from collector.commands.stages import give
+from collector.messages import CommandKind
+from collector.operator import OperatorError
+from collector.points import catalogue
+from collector.settings.model import Settings
+
+_ON_ALARMS: tuple[CommandKind, ...] = ("acknowledge", "shelve", "unshelve", "out_of_service", "in_service")
+_TIMED = ("shelve", "substitute")
 
 
 def add(parser: argparse.ArgumentParser) -> None:
     add_settings(parser)
-    parser.add_argument("--json", action="store_true", help="everything as one JSON object")
+    what = parser.add_mutually_exclusive_group()
+    what.add_argument("--json", action="store_true", help="everything as one JSON object")
+    what.add_argument("--alarms", action="store_true", help="standing alarms in full, first-out first")
+    what.add_argument("--acknowledge", metavar="ALARM", help="one alarm, or all")
+    what.add_argument("--shelve", metavar="ALARM", help="put aside for --minutes; it comes back by itself")
+    what.add_argument("--unshelve", metavar="ALARM")
+    what.add_argument("--out-of-service", metavar="ALARM", help="until --in-service")
+    what.add_argument("--in-service", metavar="ALARM")
+    what.add_argument(
+        "--substitute",
+        nargs=2,
+        metavar=("MEASUREMENT", "VALUE"),
+        help="use VALUE where it is higher, for --minutes",
+    )
+    what.add_argument("--end-substitute", metavar="MEASUREMENT")
+    what.add_argument("--reset-peaks", metavar="TRANSFORMER", help="the old peaks are kept in the record")
+    parser.add_argument("--minutes", type=float, metavar="M")
 
 
 def run(args: argparse.Namespace) -> int:
+    timed = any(getattr(args, option) for option in _TIMED)
+    if timed != (args.minutes is not None):
+        raise Failure("--minutes goes with --shelve or --substitute, and they need it", EX_USAGE)
     settings, _ = load_or_fail(args.settings)
+    command = _command(args, settings)
     with connect(args.settings) as client:
-        status = client.request(request="status")
+        if command is not None:
+            kind, target, value = command
+            return give(client, settings, kind, target, minutes=args.minutes, value=value)
+        try:
+            status = client.request(request="status")
+        except OperatorError as error:
+            raise Failure(str(error)) from None
     if args.json:
         print(json.dumps(status, indent=2))
-    else:
-        Console(highlight=False).print(render(settings, status))
-    return 0
+        return EX_OK
+    from collector.technician import tables
+    from collector.view import render
+
+    picture = tables.alarms_picture(settings, status) if args.alarms else render(settings, status)
+    Console(highlight=False).print(picture)
+    return EX_OK
+
+
+def _command(args: argparse.Namespace, settings: Settings) -> tuple[CommandKind, str, float | None] | None:
+    for kind in _ON_ALARMS:
+        if given := getattr(args, kind):
+            return kind, given if (kind, given) == ("acknowledge", "all") else alarm_id(settings, given), None
+    if args.substitute:
+        measurement, text = args.substitute
+        try:
+            value = float(text)
+        except ValueError:
+            value = math.nan
+        if not math.isfinite(value):
+            raise Failure(
+                f"--substitute {measurement} {text}: VALUE is a number, in the unit of its id", EX_USAGE
+            )
+        return "substitute", measurement, value
+    if args.end_substitute:
+        return "end_substitute", args.end_substitute, None
+    if args.reset_peaks:
+        return "reset_peaks", args.reset_peaks, None
+    return None
+
+
+def alarm_id(settings: Settings, name: str) -> str:
+    """`T1.alarm_top_oil_lost` for that or for `T1.top_oil_lost`, as views show it. Failure says what is near."""
+    owner, _, last = name.rpartition(".")
+    wanted = name if last.startswith("alarm_") else f"{owner}.alarm_{last}"
+    ids = [p.id for p in catalogue(settings) if ".alarm_" in p.id]
+    if wanted not in ids:
+        near = [i.replace("alarm_", "") for i in ids if owner and i.startswith(f"{owner}.alarm_")]
+        hint = (
+            f"{owner} has {', '.join(i.rpartition('.')[2] for i in near)}"
+            if near
+            else "windingd status --alarms lists them"
+        )
+        raise Failure(f"{name}: no such alarm ({hint})", EX_USAGE)
+    return wanted

@@ -28,9 +28,9 @@ CRITERIA = (
 class StageView:
     """One stage as a technician reads it.
 
-    call, proof: states of the stage tables. relay: as read back. reason: word of points.CALL_REASONS; why: one
-    sentence with values and limits. waits: (what, seconds left); None: without end. selector etc. are
-    in `cabinet`: contact -> closed, None when it is not wired or cannot be read.
+    call, proof: states of the stage tables. relay: as read back. reason: word of points.CALL_REASONS;
+    why: one sentence with values and limits. waits: (what, seconds left); None: without end.
+    cabinet: contact -> closed; None when it cannot be read.
     """
 
     id: str
@@ -68,10 +68,10 @@ class StandingAlarm:
     shelved_s: float | None
 
 
-def stage_views(state: State, plan: Plan, outcome: Outcome) -> tuple[StageView, ...]:
+def stage_views(state: State, plan: Plan, outcome: Outcome | None) -> tuple[StageView, ...]:
     """Every stage of the station, in the order of the settings."""
-    if state.layout is not plan.layout:
-        return ()  # new settings, no step under them yet
+    if outcome is None or state.layout is not plan.layout:
+        return ()  # no step yet under these settings
     return tuple(
         _view(state, t, s, k, outcome) for t in plan.layout.transformers for k, s in enumerate(t.stages)
     )
@@ -87,7 +87,8 @@ def alarm_views(state: State, plan: Plan) -> tuple[StandingAlarm, ...]:
         shelved = memory.status is AlarmStatus.SHELVED and memory.until_ns >= 0
         views.append(
             StandingAlarm(
-                a.id, a.status, a.active, a.priority, a.text, a.did, a.consequence, a.action, a.respond_min, a.order,
+                a.id, a.status, a.active, a.priority, a.text, a.did, a.consequence, a.action, a.respond_min,
+                a.order,
                 (state.mono_ns - a.raised_ns) / NS if a.raised_ns >= 0 else None,
                 (memory.until_ns - state.mono_ns) / NS if shelved else None,
             )
@@ -136,7 +137,7 @@ def _contact(state: State, place: int | None) -> bool | None:
 
 
 def _against(values: dict[str, float | None], limits: Limits, word: str, *, beyond: bool) -> list[str]:
-    """ "top oil 61.2 °C (pickup 60)" for every criterion at or above its limit, or (beyond=False) below it."""
+    """E.g. top oil 61.2 °C (pickup 60), for every criterion that is at or above its limit, or below it."""
     found = []
     for key, name, unit, form in CRITERIA:
         limit, value = getattr(limits, key), values[key]
@@ -184,7 +185,8 @@ def _why(
             hot = _against(values, limits, "alarm", beyond=True)
             return " and ".join(hot) or "within the deadband of an alarm temperature"
         if reason == "released: flapping":
-            return f"released more than {s.timing.max_releases_per_h} times within an hour: find the cause, acknowledge"
+            most = s.timing.max_releases_per_h
+            return f"let go more than {most} times in an hour; find the cause, then acknowledge"
         if reason == "released: output module lost":
             return f"the relay module {s.module} does not answer, or let go by itself"
         if reason == "forced on":

@@ -20,6 +20,7 @@ from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any, NamedTuple
+from urllib.parse import quote
 
 import numpy as np
 import structlog
@@ -460,9 +461,9 @@ def _write_checkpoint(conn: sqlite3.Connection, run: int, c: StoredCheckpoint) -
 
 def _read_checkpoint(path: Path) -> StoredCheckpoint | None:
     """From the record file, else from its copy. Never raises: a start without is better than no start."""
-    if path.exists():
+    if os.path.exists(path):  # unlike Path.exists, False where we may not look
         try:
-            conn = sqlite3.connect(f"file:{path}?mode=ro", uri=True, timeout=1.0)
+            conn = sqlite3.connect(f"file:{quote(str(path))}?mode=ro", uri=True, timeout=1.0)
             try:
                 rows = conn.execute(
                     "SELECT data, boot_id, mono_ns, wall_ns, crc FROM checkpoint ORDER BY sequence DESC"
@@ -472,7 +473,7 @@ def _read_checkpoint(path: Path) -> StoredCheckpoint | None:
             for data, boot_id, mono_ns, wall_ns, crc in rows:
                 if zlib.crc32(data) == crc:
                     return StoredCheckpoint(zlib.decompress(data), boot_id, mono_ns, wall_ns)
-        except sqlite3.Error as problem:
+        except (sqlite3.Error, zlib.error) as problem:
             log.error("no checkpoint in the record", file=str(path), error=str(problem))
     return _read_copy(path.with_name(COPY_NAME))
 

@@ -53,9 +53,54 @@ def exit_while_hung(path: Path) -> None:
     print("stopped", writer.stop(0.05), flush=True)
 
 
+def acknowledge_too_early(path: Path) -> None:
+    """The control of the kill test: says a row is safe as soon as it is handed over."""
+    writer = Writer(path, SCHEMA, commit_s=3600.0)
+    writer.start()
+    writer.wait_durable(writer.put(("SELECT 1", ()), urgent=True) or 0, 30.0)  # the file is there
+    for n in count(1):
+        writer.put((INSERT, (n, "x")))
+        print(n, flush=True)
+
+
+def exit_held_by_thread(path: Path) -> None:
+    """The control of the exit test: the same hang in a thread that is no daemon."""
+    import threading
+
+    threading.Thread(target=exit_while_hung, args=(path,)).start()
+    threading.Thread(target=threading.Event().wait).start()
+
+
+def record_for_ever(path: Path) -> None:
+    """A recorder with a checkpoint at every step; prints the monotonic time of each durable one, once."""
+    from record_station import Walk, recorder, settings
+
+    s = settings(path, commit_s=0.5)
+    r = recorder(s, rate=50.0)
+    r.load_checkpoint()
+    r.start()
+    said = 0
+    for inputs, outcome, wall_ns in Walk(s).steps(10**6):
+        r.put(inputs, outcome, wall_ns)
+        r.put_checkpoint(str(outcome.decision.sequence).encode(), inputs.mono_ns, wall_ns)
+        durable = r.durable_checkpoint()
+        if durable is not None and durable.mono_ns != said:
+            said = durable.mono_ns
+            print(outcome.decision.sequence, durable.data.decode(), flush=True)
+        while r._writer.waiting > 1000:
+            time.sleep(0.001)
+
+
 def main() -> None:
     what, path = sys.argv[1], Path(sys.argv[2])
-    {"write": write_for_ever, "lock": hold_lock, "hang": exit_while_hung}[what](path)
+    {
+        "write": write_for_ever,
+        "early": acknowledge_too_early,
+        "lock": hold_lock,
+        "hang": exit_while_hung,
+        "held": exit_held_by_thread,
+        "record": record_for_ever,
+    }[what](path)
 
 
 if __name__ == "__main__":

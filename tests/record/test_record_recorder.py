@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import sqlite3
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -121,6 +123,31 @@ def test_checkpoint_is_durable_before_it_is_said_to_be(tmp_path: Path) -> None:
     assert len(set(seen)) >= 4
     assert r.stop(WAIT_S)
     assert recorder(s).load_checkpoint() == StoredCheckpoint(b"state 29", "boot-1", 29 * S, T0 + 29 * S)
+
+
+def test_kill_and_restart(tmp_path: Path) -> None:
+    """SIGKILL of a recording process, three times over one file: the checkpoint it called durable is there,
+    the journal is a whole beginning of what was put, and the next run goes on behind it."""
+    child = Path(__file__).with_name("record_child.py")
+    for kill in (1, 2, 3):
+        command = [sys.executable, str(child), "record", str(tmp_path)]
+        with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
+            try:
+                assert process.stdout is not None
+                known = [process.stdout.readline() for _ in range(3 * kill)][-1]
+            finally:
+                process.kill()
+        durable = int(known.split()[1])
+        found = recorder(settings(tmp_path)).load_checkpoint()
+        assert found is not None
+        assert int(found.data) >= durable > 0
+        with Record(tmp_path / "record.sqlite") as record:
+            run = record.runs()[-1].run
+            assert run == kill
+            journal = [i for _, i in record.journal(run=run)]
+            assert len(journal) >= durable
+            assert journal == [i for i, _, _ in Walk(settings(tmp_path)).steps(len(journal))]
+            assert record.skipped == 0
 
 
 def test_checkpoint_order_is_not_the_clock(tmp_path: Path) -> None:

@@ -83,25 +83,37 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
         subprocess.run(["umount", "-l", str(place)], check=True)
 
 
+def kill_after(what: str, path: Path, wanted: int) -> int:
+    """Start the child, SIGKILL it after ``wanted`` acknowledged rows; how many it had acknowledged."""
+    acknowledged = 0
+    with child(what, path) as process:
+        assert process.stdout is not None
+        while acknowledged < wanted:
+            acknowledged = int(process.stdout.readline())
+        process.send_signal(signal.SIGKILL)
+        for line in process.stdout:  # what it had said before it died
+            if line.endswith("\n"):
+                acknowledged = int(line)
+    return acknowledged
+
+
 def test_acknowledged_rows_survive_a_kill(tmp_path: Path) -> None:
     """SIGKILL of the writing process: every acknowledged row is there, none out of order."""
     total = 0
-    for round_, wanted in enumerate((1, 40, 400, 1500)):
-        path = tmp_path / f"{round_}.sqlite"
-        acknowledged = 0
-        with child("write", path) as process:
-            assert process.stdout is not None
-            while acknowledged < wanted:
-                acknowledged = int(process.stdout.readline())
-            process.send_signal(signal.SIGKILL)
-            for line in process.stdout:  # what it had said before it died
-                if line.endswith("\n"):
-                    acknowledged = int(line)
+    for wanted in (1, 40, 400, 1500):
+        path = tmp_path / f"{wanted}.sqlite"
+        acknowledged = kill_after("write", path, wanted)
         found = rows(path)
         assert found == list(range(1, len(found) + 1))
         assert len(found) >= acknowledged
         total += acknowledged
     print(f"4 kills, {total} acknowledged rows, all there")
+
+
+def test_control_acknowledging_too_early_is_caught(tmp_path: Path) -> None:
+    """The same kill with rows acknowledged on hand-over: rows are missing, so the test above can turn red."""
+    acknowledged = kill_after("early", tmp_path / "a.sqlite", 40)
+    assert len(rows(tmp_path / "a.sqlite")) < acknowledged
 
 
 def test_write_ahead_log_cut_anywhere(tmp_path: Path) -> None:
@@ -284,7 +296,7 @@ def test_hung_disk_holds_nobody(tmp_path: Path) -> None:
 
 
 def test_hung_disk_does_not_hold_the_exit(tmp_path: Path) -> None:
-    """A process whose writer hangs for ever ends all the same. Control: a non-daemon thread never would."""
+    """A process whose writer hangs for ever ends all the same."""
     done = subprocess.run(
         [sys.executable, str(CHILD), "hang", str(tmp_path / "a.sqlite")],
         capture_output=True,
@@ -293,6 +305,15 @@ def test_hung_disk_does_not_hold_the_exit(tmp_path: Path) -> None:
     )
     assert done.returncode == 0
     assert done.stdout == "stopped False\n"
+
+
+def test_control_a_thread_that_is_no_daemon_holds_the_exit(tmp_path: Path) -> None:
+    """The same with an ordinary thread hanging beside it: the process has said its last word and stays."""
+    with child("held", tmp_path / "a.sqlite") as process:
+        assert process.stdout is not None
+        assert process.stdout.readline() == "stopped False\n"
+        with pytest.raises(subprocess.TimeoutExpired):
+            process.wait(2.0)
 
 
 @pytest.mark.parametrize("where", ["header", "middle", "whole"])

@@ -12,7 +12,7 @@ import os
 import signal
 import socket
 import time
-from collections.abc import Awaitable, Callable, Coroutine
+from collections.abc import Awaitable, Callable, Coroutine, Iterable
 from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -186,6 +186,19 @@ async def supervise(name: str, work: Callable[[], Coroutine[Any, Any, None]]) ->
         pause_s = 1.0 if time.monotonic() - started > 60.0 else min(30.0, pause_s * 2)
 
 
+async def end_tasks(tasks: Iterable[asyncio.Task[None]]) -> None:
+    """Cancel and wait. Asked again each half second: before Python 3.12 `wait_for` may swallow a cancellation
+    that comes in the moment its own wait is over. Given up after `FLUSH_DEADLINE_S` real seconds."""
+    pending = set(tasks)
+    end = time.monotonic() + FLUSH_DEADLINE_S
+    while pending and time.monotonic() < end:
+        for task in pending:
+            task.cancel()
+        _, pending = await asyncio.wait(pending, timeout=0.5)
+    if pending:
+        log.error("tasks do not end", tasks=[task.get_name() for task in pending])
+
+
 class Daemon:
     """One station. ``await run()`` returns after SIGTERM or SIGINT with an exit status."""
 
@@ -279,25 +292,22 @@ class Daemon:
             self.mqtt = MqttPublisher(
                 self.settings, self.clock, self.data_dir, settings_hash=self.settings_hash
             )
-            self._publishing.append(asyncio.create_task(supervise("mqtt", self.mqtt.run)))
+            self._publishing.append(asyncio.create_task(supervise("mqtt", self.mqtt.run), name="mqtt"))
         if self.settings.scada is not None:
             self.scada = ScadaServer(self.settings, self.clock)
-            self._publishing.append(asyncio.create_task(supervise("scada", self.scada.run)))
+            self._publishing.append(asyncio.create_task(supervise("scada", self.scada.run), name="scada"))
 
     async def _stop_publishing(self) -> None:
         if self.mqtt is not None:
             await self.mqtt.close(FLUSH_DEADLINE_S)  # says goodbye over the connection that run() keeps
-        for task in self._publishing:
-            task.cancel()
-        await asyncio.gather(*self._publishing, return_exceptions=True)
+        await end_tasks(self._publishing)
         self._publishing.clear()
         self.mqtt = self.scada = None
 
     async def _shut_down(self, tasks: list[asyncio.Task[None]]) -> int:
         notify("STOPPING=1", "STATUS=releasing cooling relays")
         by_name = {task.get_name(): task for task in tasks}
-        for name in ("decide", "operator", "reload"):
-            by_name[name].cancel()
+        await end_tasks([by_name[name] for name in ("decide", "operator", "reload")])
         released = await self.field.release_all(RELEASE_DEADLINE_S)
         if released:
             log.info("every output is released and read back: cooling runs")
@@ -306,8 +316,7 @@ class Daemon:
                 "release could not be confirmed; the modules release by themselves",
                 deadline_s=RELEASE_DEADLINE_S,
             )
-        by_name["field"].cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
+        await end_tasks(tasks)
         await self.field.close()
         if self.outcome is not None:
             self._checkpoint(self.outcome)
@@ -527,8 +536,8 @@ class Daemon:
                 for wall, e in self._recent[-40:]
             ],
             "injected": self._injections.active(self.clock.mono_ns()),
-            "stages": [asdict(s) for s in live.stage_views(self.state, self.plan, outcome)] if outcome else [],
-            "alarms": [asdict(a) for a in live.alarm_views(self.state, self.plan)] if outcome else [],
+            "stages": [asdict(s) for s in live.stage_views(self.state, self.plan, outcome)],
+            "alarms": [asdict(a) for a in live.alarm_views(self.state, self.plan)],
         }
 
 

@@ -41,6 +41,7 @@ __all__ = [
     "migrate",
     "restore",
     "step",
+    "thaw",
 ]
 
 #: Cold-oil block ends this much above its limit [K], so that a pump does not come and go.
@@ -98,6 +99,14 @@ def checkpoint(state: State) -> bytes:
 def restore(plan: Plan, data: bytes, gap: Gap) -> State:
     """The state of a checkpoint, moved to the time of the restart. ValueError: damaged or not ours."""
     return saved.load(plan, data, gap)
+
+
+def thaw(plan: Plan, data: bytes) -> State:
+    """The very state a checkpoint was made of: for replay, which goes on where it was taken.
+
+    ValueError: damaged, or of other settings than the plan's.
+    """
+    return saved.thaw(plan, data)
 
 
 def migrate(state: State, old_plan: Plan, new_plan: Plan) -> State:
@@ -221,6 +230,7 @@ class _Cycle:
             self.thermal,
             self.estimate,
             self.given.settings_hash,
+            self.settled_oil(),
         )
         return new, Outcome(Decision(new.sequence, self.now, energise), values, tuple(self.events))
 
@@ -338,14 +348,20 @@ class _Cycle:
 
     def expected_oil(self, t: TransformerPlan) -> float | None:
         """The model's oil of the last step, if it stands on good inputs and has settled."""
-        e = self.estimate
-        if e is None or not e.started[t.index] or e.start_questionable[t.index]:
-            return None
         ambient = t.inputs.get("ambient_c")
-        if ambient is None or self.inputs[ambient].lost:
+        if ambient is None or self.inputs[ambient].lost or not self.old.expected:
             return None
-        value = float(e.expected_oil_c[t.index])
-        return value if isfinite(value) else None
+        return self.old.expected[t.index]
+
+    def settled_oil(self) -> tuple[float | None, ...]:
+        e = self.estimate
+        assert e is not None
+        return tuple(
+            _finite(oil) if on and not unsettled else None
+            for oil, on, unsettled in zip(
+                e.expected_oil_c.tolist(), e.started.tolist(), e.start_questionable.tolist(), strict=True
+            )
+        )
 
     def substitute(self, measurement: str) -> float | None:
         for s in self.substitutes:
@@ -379,12 +395,13 @@ class _Cycle:
             mode, ok = mode_in_force(t.modes, proven)
             ts = self.transformers[t.index]
             if mode != ts.mode or ok is not ts.mode_ok:
-                self.transformers[t.index] = replace(
-                    ts, mode=mode, mode_ok=ok, pumps_lost_ns=-1 if ok else self.now
-                )
+                self.transformers[t.index] = replace(ts, mode=mode, mode_ok=ok)
                 if mode != ts.mode:
                     ids = [m.id for m in t.settings.modes]
                     self.tell("mode", t.id, f"{t.id}: cooling mode {ids[mode]} in force", was=ids[ts.mode])
+            ts = self.transformers[t.index]
+            if ok is not (ts.pumps_lost_ns < 0):
+                self.transformers[t.index] = replace(ts, pumps_lost_ns=-1 if ok else self.now)
 
     def unread(self, i: int | None) -> bool:
         """Nothing of this input arrives at all: not wired, or not in the trace."""
@@ -790,6 +807,7 @@ class _Cycle:
             _reaches(th.oil, pickup.top_oil_c)
             or _reaches(th.hot_spot, pickup.hot_spot_c)
             or _reaches(th.load, pickup.load_pu)
+            or k in t.modes[0]  # without these there is no cooling mode at all: they always run
         )
         below = (
             not th.lost
@@ -1161,7 +1179,8 @@ class _Cycle:
             detail = f"the maker allows {countdown_min:g} min, {passed_min:.0f} min have passed"
             self.condition(a["pumps_lost"], True, detail)
             self.suppressed.add(a["estimate_lost"])
-        if self.estimate is not None and not th.oil_lost and not th.ambient_lost and th.oil_quality.is_good:
+        comparable = not th.oil_lost and not th.ambient_lost and th.oil_quality.is_good
+        if self.estimate is not None and comparable and not self.estimate.start_questionable[t.index]:
             hotter = _finite(self.estimate.effectiveness_k[t.index])
             beyond = _beyond(hotter, limits.effectiveness_k, limits.effectiveness_k * 0.25)
             self.condition(a["effectiveness_low"], beyond, f"{hotter or 0.0:.1f} K above the expected oil")

@@ -279,7 +279,7 @@ KINDS: tuple[AlarmKind, ...] = (
         "restore pumps or unload within the maker's time",
         5,
         shelvable=False,
-        on_delay_s=5.0,
+        on_delay_s=20.0,
     ),
     AlarmKind(
         "transformer",

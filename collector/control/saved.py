@@ -18,6 +18,7 @@ from collector.control.layout import NS, unpack
 from collector.control.stages import NEVER, StageState
 from collector.control.state import Gap, Peak, Plan, State, Substitute, TransformerState, initial
 from collector.quality import Quality
+from collector.settings.model import Settings
 from collector.thermal import track
 from collector.thermal.model import Model, compile_model
 
@@ -124,6 +125,7 @@ def as_dict(state: State) -> dict[str, Any]:
         "substitutes": [[s.id, s.value, s.until_ns] for s in state.substitutes],
         "devices_down": dict(state.devices_down),
         "thermal": None if state.thermal is None else track.to_dict(state.thermal),
+        "expected": list(state.expected),
     }
 
 
@@ -210,6 +212,29 @@ def load(plan: Plan, data: bytes, gap: Gap) -> State:
         return _restored(plan, told, gap)
     except (KeyError, TypeError, AttributeError, IndexError, OverflowError) as error:
         raise ValueError(f"checkpoint cannot be read: {error!r}") from error
+
+
+def thaw(plan: Plan, data: bytes) -> State:
+    """See `engine.thaw`."""
+    try:
+        told = json.loads(data)
+        if told.get("format") != FORMAT:
+            raise ValueError(f"not of format {FORMAT}")
+        if told["settings"] != plan.layout.packed:
+            raise ValueError("it belongs to other settings")
+        thermal = None if told["thermal"] is None else track.from_dict(plan.model, told["thermal"])
+        state = _take(plan, told, 0, thermal)
+        return replace(state, settings_hash=told["settings_hash"], expected=tuple(told["expected"]))
+    except (ValueError, KeyError, TypeError, AttributeError, IndexError, OverflowError) as error:
+        raise ValueError(f"snapshot cannot be read: {error}") from error
+
+
+def packed_settings(data: bytes) -> Settings:
+    """The settings that a checkpoint's state belongs to. ValueError: damaged, or of another version."""
+    try:
+        return unpack(json.loads(data)["settings"])
+    except (KeyError, TypeError) as error:
+        raise ValueError(f"snapshot cannot be read: {error!r}") from error
 
 
 def _restored(plan: Plan, told: dict[str, Any], gap: Gap) -> State:

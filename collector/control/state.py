@@ -104,6 +104,7 @@ class State:
 
     Tuples are in the order of the plan's layout. started_ns: first step since start. deciding: outputs
     are being decided. adopted: per stage, its read-back was taken over. run_ns: proven running time.
+    expected: per transformer, the model's oil that a measured one is watched against; None: none yet.
     """
 
     mono_ns: int
@@ -125,6 +126,7 @@ class State:
     thermal: track.ThermalState | None
     estimate: track.Estimate | None
     seen_hash: str = ""
+    expected: tuple[float | None, ...] = ()
 
 
 def build(settings: Settings, settings_hash: str = "", *, assume_running_as_called: bool = False) -> Plan:

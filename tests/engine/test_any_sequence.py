@@ -9,16 +9,19 @@ from __future__ import annotations
 
 import os
 from collections import Counter
+from dataclasses import replace
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, settings
+from hypothesis import HealthCheck, Phase, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule, run_state_machine_as_test
 from station_script import NS, Bad, Station
 
 from collector import engine
+from collector.control import alarms, stages
 from collector.control.alarms import AlarmStatus
+from collector.control.stages import call_event
 from collector.messages import Health
 from collector.points import CALL_REASONS
 from collector.quality import Detail
@@ -411,3 +414,25 @@ def test_any_sequence_keeps_the_promises(capsys: pytest.CaptureFixture[str]) -> 
             print(f"  {PREMISES[name]:>9}  {name}")
     missing = [name for name in PREMISE_NAMES if not PREMISES[name]]
     assert not missing, f"never true, so nothing was proven about: {missing}"
+
+
+BREAKS = {
+    "stages stop as soon as they are below dropout": lambda m: m.setattr(
+        stages, "may_stop", lambda s, f, t, n: not f.above
+    ),
+    "lost inputs release nothing": lambda m: m.setattr(
+        stages, "call_event", lambda s, f, t, n: call_event(s, replace(f, release=0), t, n)
+    ),
+    "alarms clear themselves": lambda m: m.setitem(
+        alarms.ALARM_TABLE, (AlarmStatus.UNACKNOWLEDGED, alarms.AlarmEvent.CLEAR), AlarmStatus.NORMAL
+    ),
+}
+
+
+@pytest.mark.parametrize("name", BREAKS)
+def test_control_a_broken_promise_is_found(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Control of the sequences: with the mechanism broken on purpose, the watcher must object."""
+    BREAKS[name](monkeypatch)
+    profile = settings(PROFILE, max_examples=200, phases=[Phase.generate], report_multiple_bugs=False)
+    with pytest.raises(AssertionError):
+        run_state_machine_as_test(AnySequence, settings=profile)  # type: ignore[no-untyped-call]

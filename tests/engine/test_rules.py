@@ -16,9 +16,10 @@ from station_script import Bad, Station
 from collector import engine
 from collector.control import alarms as al
 from collector.control import lost_inputs as li
-from collector.control import outputs, stages
+from collector.control import modes, outputs, stages
 from collector.control.stages import Facts
 
+modes_real = modes.mode_in_force
 Break = Callable[[pytest.MonkeyPatch], None]
 
 
@@ -564,6 +565,30 @@ def cold_oil_blocks_a_pump_unless_the_oil_is_unknown() -> None:
     assert s.reason("stage3") == "cold-oil block"
     s.set(oil=Bad()).run(10)
     assert s.called(1, 2, 3)
+
+
+def _always_pumped(tree: Any) -> None:
+    t = tree["transformers"][0]
+    t["stages"][0] |= {"kind": "pumps"}
+    t["modes"][0] |= {"cooling": "OFAN", "design": "medium_large_of", "needs": ["stage1"]}
+    t["modes"][1] |= {"cooling": "OFAF", "design": "medium_large_of", "needs": ["stage1", "stage2"]}
+
+
+@rule(
+    "some mode always counts as proven",
+    lambda m: m.setattr(engine, "mode_in_force", lambda modes, p: (modes_real(modes, p)[0], True)),
+)
+def without_its_pumps_an_of_unit_has_no_estimate_and_a_countdown() -> None:
+    s = Station(_always_pumped).run(1000, 5.0)
+    assert s.called(1)  # no pickup is reached, but without this pump there is no cooling mode
+    assert not s.quality("hot_spot_c").is_invalid
+    s.broken.add("stage1")
+    s.run(40)
+    assert s.quality("hot_spot_c").is_invalid
+    assert s.quality("top_oil_c").is_good
+    assert s.called(1, 2, 3)
+    assert s.alarm("pumps_lost") == "unacknowledged"
+    assert s.told("the maker allows 20 min")
 
 
 # --- by hand ----------------------------------------------------------------------------------

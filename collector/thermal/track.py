@@ -36,6 +36,9 @@ class Sample:
         lost-input rule [A]; its current_ns is not looked at.
     rated_scale: factor on the rated current by tap position, shape (W,), None = 1. From t_ns on.
     loss_scale: factor on the load loss by tap position, shape (T,), None = 1. From t_ns on.
+    returning: (input, value, sample time [ns]) of good samples that do not count yet, since their input has
+        only just come back; input in the order of the model's rows (currents, ambient, oil). Nothing is
+        published from them; once the input counts again they are corners of its line.
     """
 
     t_ns: int
@@ -51,6 +54,7 @@ class Sample:
     current_substituted: Bools | None = None
     rated_scale: Floats | None = None
     loss_scale: Floats | None = None
+    returning: tuple[tuple[int, float, int], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -158,11 +162,15 @@ _NEVER = -(1 << 62)
 
 
 class _Row(NamedTuple):
-    """Knots of inputs at one time: NaN where an input has none. fill: held or substituted, no sample."""
+    """Knots of inputs at one time: NaN where an input has none. fill: held or substituted, no sample.
+
+    back: samples of inputs that do not count yet; NaN where none.
+    """
 
     t_ns: int
     values: Floats
     fill: Bools
+    back: Floats
 
 
 class _Control(NamedTuple):
@@ -264,13 +272,14 @@ def advance(model: Model, state: ThermalState, sample: Sample) -> tuple[ThermalS
         filled = None
     if (
         state.simple
+        and not sample.returning
         and estimated is None
         and filled is None
         and t - state.t_ns <= int(model.gap_s * _S)
         and (np.where(new, times, _NEVER) == np.where(state.lost, _NEVER, t)).all()
     ):
         return _simple(model, state, t, values, times, sane, new, now)
-    return _general(model, state, t, values, times, sane, new, now, estimated, filled)
+    return _general(model, state, t, values, times, sane, new, now, estimated, filled, sample.returning)
 
 
 def _simple(
@@ -351,6 +360,7 @@ def _general(
     now: Regime,
     estimated: Bools | None,
     filled: Bools | None,
+    returning: tuple[tuple[int, float, int], ...],
 ) -> tuple[ThermalState, Estimate]:
     w, n = len(model.windings), len(model.transformers)
     oil = slice(w + n, None)
@@ -368,10 +378,13 @@ def _general(
     late = times - np.where(seen, good_ns, times) > limit
     jump = new & running & (lost | late)  # begins anew
     line = new & running & ~jump  # goes on along a line
-    pending = _Pending(state, fills | new)
+    pending = _Pending(state)
+    for i, value, at in returning:
+        if running[i] and model.input_low[i] <= value <= model.input_high[i] and good_ns[i] < at <= t:
+            pending.add_back(i, value, max(at, state.firm_ns + _STEP_NS))
 
     # a sample within the gap limit wipes out what stood in for it meanwhile
-    pending.forget(line)
+    pending.forget(line, jump)
     controls = list(state.controls)
     back = line[oil]
     if back.any():
@@ -485,36 +498,50 @@ def _general(
 class _Pending:
     """Knots that lie after the firm state, in order of time. Lives within one step only."""
 
-    def __init__(self, state: ThermalState, touched: Bools) -> None:
+    def __init__(self, state: ThermalState) -> None:
         self.rows = list(state.rows)
-        self.size = len(touched)
+        self.none = _const(np.full_like(state.inputs, np.nan))
 
-    def forget(self, which: Bools) -> None:
-        """Drop held and substituted knots of some inputs."""
+    def forget(self, line: Bools, jump: Bools) -> None:
+        """Inputs that are back. Along a line: samples that did not count yet now do, held and substituted
+        knots go. With a jump: samples that did not count yet go."""
         kept = []
         for row in self.rows:
-            wiped = row.fill & which
-            if wiped.any():
-                row = row._replace(values=np.where(wiped, np.nan, row.values), fill=row.fill & ~wiped)
-                if np.isnan(row.values).all():
+            wiped = row.fill & line
+            counts = line & ~np.isnan(row.back)
+            gone = jump & ~np.isnan(row.back)
+            if wiped.any() or counts.any() or gone.any():
+                values = np.where(counts, row.back, np.where(wiped, np.nan, row.values))
+                back = np.where(counts | gone, np.nan, row.back)
+                row = _Row(row.t_ns, _const(values), _const(row.fill & ~wiped), _const(back))
+                if np.isnan(values).all() and np.isnan(back).all():
                     continue
             kept.append(row)
         self.rows = kept
 
+    def _at(self, t_ns: int) -> int:
+        """Index of the row at a time, which is put in if there is none."""
+        index = bisect_left(self.rows, t_ns, key=lambda row: row.t_ns)
+        if index == len(self.rows) or self.rows[index].t_ns != t_ns:
+            no = _const(np.zeros(len(self.none), dtype=np.bool_))
+            self.rows.insert(index, _Row(t_ns, self.none, no, self.none))
+        return index
+
     def add(self, t_ns: int, which: Bools, values: Floats, fill: bool) -> None:
         """Knots of some inputs at a time; one that stands there already stays, unless it only filled in."""
-        if not which.any():
-            return
-        index = bisect_left(self.rows, t_ns, key=lambda row: row.t_ns)
-        if index < len(self.rows) and self.rows[index].t_ns == t_ns:
+        if which.any():
+            index = self._at(t_ns)
             row = self.rows[index]
             free = which & (np.isnan(row.values) | (row.fill & (not fill)))
-            self.rows[index] = _Row(
-                t_ns, _const(np.where(free, values, row.values)), _const(np.where(free, fill, row.fill))
-            )
-        else:
-            row = _Row(t_ns, _const(np.where(which, values, np.nan)), _const(which & fill))
-            self.rows.insert(index, row)
+            merged, filled = np.where(free, values, row.values), np.where(free, fill, row.fill)
+            self.rows[index] = row._replace(values=_const(merged), fill=_const(filled))
+
+    def add_back(self, i: int, value: float, t_ns: int) -> None:
+        """A sample that does not count yet."""
+        index = self._at(t_ns)
+        back = np.array(self.rows[index].back)
+        back[i] = value
+        self.rows[index] = self.rows[index]._replace(back=_const(back))
 
 
 def _courses(from_ns: int, inputs: Floats, rows: list[_Row], stops: list[int]) -> Floats:
@@ -922,7 +949,7 @@ def to_dict(state: ThermalState) -> dict[str, Any]:
     for f in fields(state):
         value = getattr(state, f.name)
         if f.name == "rows":
-            value = [[row.t_ns, _out(row.values), _out(row.fill)] for row in value]
+            value = [[row.t_ns, _out(row.values), _out(row.fill), _out(row.back)] for row in value]
         elif f.name == "controls":
             value = [
                 {
@@ -956,7 +983,8 @@ def from_dict(model: Model, data: dict[str, Any]) -> ThermalState:
                 values[f.name] = _in(value, pattern)
             elif f.name == "rows":
                 values["rows"] = tuple(
-                    _Row(int(t), _in(v, like.inputs), _in(fill, like.lost)) for t, v, fill in value
+                    _Row(int(t), _in(v, like.inputs), _in(fill, like.lost), _in(back, like.inputs))
+                    for t, v, fill, back in value
                 )
             elif f.name == "controls":
                 values["controls"] = tuple(_control(model, like, c) for c in value)

@@ -173,6 +173,34 @@ def test_a_short_gap_is_bridged_by_a_line() -> None:
     assert (holed.published_h >= holed.life_h).all()
 
 
+def test_samples_of_the_way_back_are_corners_of_the_line() -> None:
+    """An input counts only some time after it came back; its samples of that time are not lost."""
+    whole, holed = initial(MODEL, 0), initial(MODEL, 0)
+    rng = np.random.default_rng(8)
+    for i in range(1, 31):
+        t, current = i * 60.0, float(rng.uniform(20, 180))
+        oil = float(rng.uniform(50, 80))
+        row = sample(t, oil, 20.0, current)
+        if i not in (10, 11):
+            whole, a = advance(MODEL, whole, row)
+        else:
+            whole, a = advance(MODEL, whole, without(row, "current_a", "oil_c"))
+        if i in (10, 11, 12, 13):  # missing, then back but not counting
+            lost = np.array([True])
+            back = ((0, current, round(t * S)), (2, oil, round(t * S))) if i > 11 else ()
+            row = without(row, "oil_c", oil_substituted=lost, current_substituted=lost, returning=back)
+            row = replace(row, current_a=np.array([100.0]))
+        holed, b = advance(MODEL, holed, row)
+        if i in (12, 13):
+            assert b.load_pu[0] == 1.0  # nothing is published from what does not count
+            assert any(not np.isnan(x.back).all() for x in holed.rows)
+            holed = from_dict(MODEL, json.loads(json.dumps(to_dict(holed))))
+    assert holed.rows == ()
+    assert holed.z == pytest.approx(whole.z, abs=1e-6)
+    assert b.hot_spot_c == pytest.approx(a.hot_spot_c, abs=1e-6)
+    assert holed.life_h == pytest.approx(whole.life_h, rel=1e-8)
+
+
 def test_a_long_gap_is_held_then_begins_anew() -> None:
     """Reference: the value held until the substitution, the substituted one, then the new one, as steps."""
     state = initial(MODEL, 0)

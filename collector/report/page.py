@@ -83,7 +83,7 @@ dl.about dt { color:var(--muted); } dl.about dd { margin:0; overflow-wrap:anywhe
   tr, figure, dl.about { break-inside:avoid; } thead { display:table-header-group; }
   svg.strip { margin-top:3pt; height:5pt; }
 }
-@media (max-width:760px) { article { padding:20px; } .tiles, .columns { grid-template-columns:1fr 1fr; }
+@media screen and (max-width:760px) { article { padding:20px; } .tiles, .columns { grid-template-columns:1fr 1fr; }
   .columns { display:block; } table { display:block; overflow-x:auto; } }
 """
 
@@ -106,8 +106,9 @@ def render(facts: Facts, now_ns: int, zone: tzinfo = UTC) -> str:
 
 
 def _css_string(text: str) -> str:
-    """A CSS string that no text can break out of: everything but letters, digits and spaces as \\hex."""
-    return '"' + "".join(c if c.isascii() and (c.isalnum() or c == " ") else f"\\{ord(c):06x}" for c in text) + '"'
+    """A CSS string that no text can break out of: everything but letters and digits as a number."""
+    # The blank after an escape belongs to it.
+    return '"' + "".join(c if c.isascii() and c.isalnum() else f"\\{ord(c):x} " for c in text) + '"'
 
 
 @dataclass(frozen=True)
@@ -164,11 +165,18 @@ def significant(value: float | None, digits: int = 3) -> str:
 def duration(hours: float) -> str:
     """``45 s``, ``12 min``, ``7.5 h``, ``12.0 d``: the unit that a person would take."""
     seconds = hours * 3600
+    if seconds == 0:
+        return "0 h"
     if seconds < 90:
         return f"{number(seconds, 0)} s"
     if seconds < 90 * 60:
         return f"{number(seconds / 60, 0)} min"
     return f"{number(hours)} h" if hours < 72 else f"{number(hours / 24)} d"
+
+
+def in_hours(value: float | None) -> str:
+    """Hours to about a minute where that is worth saying."""
+    return number(value, 2 if value is not None and 0 < value < 10 else 1 if value else 0)
 
 
 def share(part: float) -> str:
@@ -337,14 +345,14 @@ def _peaks(t: TransformerFacts, w: _Words) -> str:
                 _n(number(x.uncertainty_k)),
                 *_peak_cells(x.peak, 1, w)[1:],
                 *_peak_cells(x.load_peak, 2, w),
-                _n(number(x.hours_high)),
-                _n(number(x.hours_high_high)),
+                _n(in_hours(x.hours_high)),
+                _n(in_hours(x.hours_high_high)),
             ]
         )
     strong = next((n for n, x in enumerate(t.windings) if x is t.hottest), -1)
     oil = f"Top oil {_peak_text(t.oil_peak, w)}"
     if t.oil_hours_high is not None and a is not None:
-        oil += f", {number(t.oil_hours_high)} h above {a.top_oil_high_c:g} °C"
+        oil += f", {in_hours(t.oil_hours_high)} h above {a.top_oil_high_c:g} °C"
     ambient = f"; ambient {_peak_text(t.ambient_peak, w)}" if t.ambient is not None else ""
     caption = f"{oil}{ambient}. ±: expanded uncertainty, k = 2. Hours: of the intervals whose mean is above."
     return f"<h2>Highest values of the period</h2>\n{_table(head, rows, caption, strong)}"
@@ -395,8 +403,8 @@ def _life(t: TransformerFacts) -> str:
     notes.append("Low and high: at the hot spot less and plus its expanded uncertainty.")
     if t.unmonitored is not None:
         notes.append(
-            f"Unmonitored and not in these figures: {number(t.unmonitored.gained)} h in the period, "
-            f"{number(t.unmonitored.end)} h in all."
+            f"Unmonitored and not in these figures: {in_hours(t.unmonitored.gained)} h in the period, "
+            f"{in_hours(t.unmonitored.end)} h in all."
         )
     else:
         notes.append("Unmonitored hours are not in this record.")
@@ -419,7 +427,7 @@ def _cooling(t: TransformerFacts, facts: Facts) -> str:
         part = share(min(1.0, run / facts.hours)) if run is not None and facts.hours else "–"
         rows.append(
             [
-                ("", escape(x.id)), ("", escape(x.name)), _n(number(x.called_h)), _n(number(run)), _n(part),
+                ("", escape(x.id)), ("", escape(x.name)), _n(in_hours(x.called_h)), _n(in_hours(run)), _n(part),
                 _n(number(x.starts.gained if x.starts else None, 0)),
                 _n(number(x.starts.end if x.starts else None, 0)),
             ]
@@ -435,12 +443,12 @@ def _effectiveness(t: TransformerFacts) -> str:
     if e is None or e.mean_k is None:
         return title + '<p class="note">Not known: it needs top oil, ambient and all currents.</p>'
     head = [("", "Cooling mode"), _n("In force<br>h"), _n("Top oil less<br>expected, K")]
-    rows = [[("", escape(m.name)), _n(number(m.hours)), _n(_signed(m.effectiveness_k))] for m in e.modes]
+    rows = [[("", escape(m.name)), _n(in_hours(m.hours)), _n(_signed(m.effectiveness_k))] for m in e.modes]
     caption = f"Whole period {_signed(e.mean_k)} K"
     if e.peak is not None:
         caption += f", highest {_signed(e.peak.value)} K"
     if e.above_h is not None and t.settings is not None:
-        caption += f"; {number(e.above_h)} h above the limit of {t.settings.alarms.effectiveness_k:g} K"
+        caption += f"; {in_hours(e.above_h)} h above the limit of {t.settings.alarms.effectiveness_k:g} K"
     caption += ". Above zero: the oil is hotter than load, ambient and cooling explain."
     return title + _table(head, rows, caption)
 
@@ -454,16 +462,16 @@ def _alarms(t: TransformerFacts, w: _Words) -> str:
     title = "<h2>Alarms</h2>\n"
     if not t.alarms:
         return title + "<p>None in this period.</p>"
-    head = [("", "Alarm"), ("", "Priority"), _n("Count"), _n("Active"), ("", "First"), ("", "As last told")]
+    head = [("", "Alarm, as last told"), ("", "Priority"), _n("Count"), _n("Active"), ("", "First"), ("", "Last")]
     shown = t.alarms if len(t.alarms) <= ALARM_ROWS + 1 else t.alarms[:ALARM_ROWS]
     rows = [
         [
-            ("", escape(a.meaning)),
+            ("text", escape(_told(a))),
             ("", escape(a.priority) or "–"),
             _n(str(a.count)),
             _n(duration(a.active_h)),
             ("t", w.time(a.stretches[0][0])),
-            ("text", escape(_told(a))),
+            ("t", w.time(a.stretches[-1][0])),
         ]
         for a in shown
     ]
@@ -482,7 +490,7 @@ def _alarms(t: TransformerFacts, w: _Words) -> str:
 
 def _told(a: AlarmFacts) -> str:
     """What was told, without the instruction that was meant for the moment."""
-    text = a.text.partition(" To do: ")[0] or a.point
+    text = a.text.partition(" To do: ")[0] or f"{a.point}: {a.meaning}"
     return text.replace("degC", "°C")
 
 

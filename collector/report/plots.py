@@ -127,14 +127,16 @@ class _Drawing:
             for value, text, colour, _ in limits:
                 if value <= reach + 10.0:
                     self.limit(ax, value, f"{text} {value:g} °C", colour)
+                    reach = max(reach, value)
             tops.append(reach)
         low = [float(np.nanmin(b.low)) for b in self.drawn() if not np.isnan(b.low).all()]
         bottom, top = min([*low, 20.0]), max([*tops, 30.0])
         ax.set_ylim(bottom - 0.04 * (top - bottom), top + 0.1 * (top - bottom))
         ax.set_ylabel("Temperature, °C")
         ax.grid(axis="y")
+        handles, labels = ax.get_legend_handles_labels()
         ax.legend(
-            loc="lower left", bbox_to_anchor=(0.0, 0.985), ncols=4, frameon=False, fontsize=8,
+            handles[::-1], labels[::-1], loc="lower left", bbox_to_anchor=(0.0, 0.985), ncols=4, frameon=False, fontsize=8,
             handlelength=1.4, borderaxespad=0.0, borderpad=0.0, columnspacing=1.6,
         )  # fmt: skip
 

@@ -454,11 +454,41 @@ class _Cycle:
             current_substituted=put_in,
             rated_scale=rated_scale,
             loss_scale=loss_scale,
+            returning=self.on_the_way_back(current, current_ns, put_in, ambient, estimated),
         )
         thermal = self.thermal if self.thermal is not None else track.initial(model, now - 1)
         self.thermal, self.estimate = track.advance(model, thermal, sample)
         for t in self.layout.transformers:
             self.conclude(t, self.thermals[t.index], self.estimate)
+
+    def on_the_way_back(
+        self, current: Any, current_ns: Any, put_in: Any, ambient: Any, estimated: Any
+    ) -> tuple[tuple[int, float, int], ...]:
+        """Good samples of inputs that do not count yet: the model draws its lines through them later."""
+        if not any(state.good_ns >= 0 for state in self.inputs):
+            return ()
+        model = self.plan.model
+        n_w, n_t = len(model.windings), len(model.transformers)
+        amps, times = np.where(put_in, np.nan, current), current_ns.copy()
+        found: list[tuple[int, float, int]] = []
+        for t in self.layout.transformers:
+            at = t.index
+            places: list[tuple[int | None, int, bool]] = [
+                (t.inputs.get("ambient_c"), n_w + at, bool(np.isnan(ambient[at]))),
+                (t.inputs.get("top_oil_c"), n_w + n_t + at, bool(estimated[at])),
+                *((w.current, w.place, bool(put_in[w.place])) for w in t.windings),
+            ]
+            for i, place, wanted in places:
+                state = None if i is None else self.inputs[i]
+                if state is None or not wanted or state.good_ns < 0 or state.value is None:
+                    continue
+                if place < n_w:
+                    amps[place], times[place] = state.value, state.value_ns
+                else:
+                    found.append((place, state.value, state.value_ns))
+        amps, times = track.derived_currents(model, amps, times)
+        found += [(int(k), float(amps[k]), int(times[k])) for k in np.flatnonzero(put_in & ~np.isnan(amps))]
+        return tuple(found)
 
     def oil_sample(self, t: TransformerPlan, th: _Thermals) -> tuple[float, int, bool]:
         """(value or NaN, its time, estimate stands in) for the model; quality and loss for control."""
@@ -738,7 +768,17 @@ class _Cycle:
             )
         pickup, dropout = self.limits_of(t, k)
         reason = next(word for word, i in REASON.items() if i == why)
-        because = f" ({th.lost})" if why == REASON["released: input lost"] and th.lost else ""
+        because = ""
+        if why == REASON["released: input lost"]:
+            because = th.lost
+        elif new.call is Call.OFF and was.call is Call.CALLED:
+            because = "all below dropout"
+        elif why == REASON["automatic"]:
+            because = _criterion(th, pickup)
+        elif why == REASON["released: alarm temperature"]:
+            at = t.settings.alarms
+            because = _criterion(th, Limits(hot_spot_c=at.hot_spot_high_c, top_oil_c=at.top_oil_high_c))
+        because = f" ({because})" if because else ""
         self.tell(
             "stage",
             s.id,
@@ -1416,6 +1456,20 @@ def _value(value: float | int | None, quality: Quality) -> Value:
 
 def _reaches(value: float | None, limit: float | None) -> bool:
     return value is not None and limit is not None and value >= limit
+
+
+def _criterion(th: _Thermals, limits: Limits) -> str:
+    """Which criterion is above its limit, in words."""
+    reached = [
+        f"{name} {value:.{digits}f} {unit}, limit {limit:g}"
+        for name, value, limit, digits, unit in (
+            ("hot spot", th.hot_spot, limits.hot_spot_c, 1, "degC"),
+            ("top oil", th.oil, limits.top_oil_c, 1, "degC"),
+            ("load", th.load, limits.load_pu, 2, "pu"),
+        )
+        if value is not None and limit is not None and value >= limit
+    ]
+    return "; ".join(reached)
 
 
 def _under(value: float | None, pickup: float | None, dropout: float | None) -> bool:

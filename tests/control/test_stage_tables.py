@@ -278,3 +278,10 @@ def test_tables_are_drawn_between_markers(tmp_path: Path) -> None:
     assert tables.renewed(new) == new
     with pytest.raises(ValueError, match="no table 'nothing'"):
         tables.renewed("<!-- table: nothing --><!-- end -->")
+
+
+def test_the_page_on_cooling_is_up_to_date() -> None:
+    page = Path(__file__).parents[2] / "docs" / "cooling.md"
+    text = page.read_text("utf-8")
+    assert tables.renewed(text) == text, f"python -m collector.control.tables {page.name}"
+    assert len(tables.drawings()) == text.count("<!-- table: ")

@@ -31,7 +31,6 @@ SUBCOMMANDS = {
     "export": "history to CSV, JSON lines or Parquet",
     "report": "a self-contained HTML report for a period",
     "heatrun": "settings from a factory temperature-rise report",
-    "fit": "compare and fit the model to fibre-optic probes",
 }
 
 

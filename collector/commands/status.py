@@ -99,7 +99,7 @@ def _command(args: argparse.Namespace, settings: Settings) -> tuple[CommandKind,
 
 
 def alarm_id(settings: Settings, name: str) -> str:
-    """`T1.alarm_top_oil_lost` for that or for `T1.top_oil_lost`, as views show it. Failure says what is near."""
+    """`T1.alarm_top_oil_lost` for that or for `T1.top_oil_lost`, as views show it. Failure names some."""
     owner, _, last = name.rpartition(".")
     wanted = name if last.startswith("alarm_") else f"{owner}.alarm_{last}"
     ids = [p.id for p in catalogue(settings) if ".alarm_" in p.id]

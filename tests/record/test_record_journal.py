@@ -194,10 +194,10 @@ def test_hours_of_steps_through_the_file(tmp_path: Path) -> None:
 def test_journal_limit_by_age_drops_whole_blocks(tmp_path: Path) -> None:
     """Kept: journal_days of *recorded* time, whatever the wall clock says; what is left still decodes."""
     s = settings(tmp_path, journal_days=1.0)
-    walk = Walk(s, cycle_ns=20 * S)
+    walk = Walk(s, cycle_ns=60 * S)
     r = recorder(s)
     r.start()
-    steps = list(walk.steps(3 * 4320))
+    steps = list(walk.steps(3 * 1440))
     for n, step in enumerate(steps):
         r.put(*step)
         if n % 1000 == 999:

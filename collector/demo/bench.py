@@ -126,6 +126,8 @@ class Bench:
     station: a Station not yet started, with a log_dir of its own. directory: logs, settings and record.
     mqtt: (host, port) of a broker that is there already; None starts the embedded one. edit: a change to
     the settings text. daemon: interpreter arguments before ``run``; env: added to its environment.
+    data_dir: the daemon's; None: under `directory`. listen_to: where the subscriber connects, when that
+    is not where the daemon does.
     """
 
     def __init__(
@@ -139,10 +141,12 @@ class Bench:
         daemon: tuple[str, ...] = ("-m", "collector.commands.main"),
         env: Mapping[str, str] | None = None,
         wall_start: str | None = None,
+        data_dir: Path | None = None,
+        listen_to: tuple[str, int] | None = None,
     ) -> None:
         self.station = station
         self.directory = directory
-        self.data_dir = directory / "data"
+        self.data_dir = data_dir or directory / "data"
         self.settings_path = directory / "station.yaml"
         self.mqtt = mqtt
         self.wall_start = wall_start
@@ -151,6 +155,7 @@ class Bench:
         self._edit = edit
         self._daemon_arguments = daemon
         self._env = env
+        self._listen_to = listen_to
         self.broker: Process | None = None
         self.subscriber: Process | None = None
         self.daemon: Process | None = None
@@ -165,7 +170,7 @@ class Bench:
                 self.mqtt = ("127.0.0.1", free_port())
                 await self.start_broker()
             self.settings_path.write_text(self._edit(self._settings()), encoding="utf-8")
-            host, port = self.mqtt
+            host, port = self._listen_to or self.mqtt
             arguments = ["-m", "collector.demo.subscriber", host, str(port), "windingd/#"]
             self.subscriber = Process("subscriber", arguments, self.directory)
             await self.subscriber.start()

@@ -1,0 +1,188 @@
+"""What the failure tests have seen, and the document that is written from it.
+
+Measured times are station seconds. Nothing here judges: a test that records has already passed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from hindered import BREAKS
+
+#: The failure table: row -> (failure, what must happen).
+ROWS: dict[int, tuple[str, str]] = {
+    1: ("the program is killed", "the relay module's own timeout releases the outputs: every stage runs"),
+    2: (
+        "the event loop hangs, or only the decision task stops while polling lives",
+        "no request of any kind goes to the module, its outputs release; the watchdog is not fed, a restarted "
+        "daemon decides again",
+    ),
+    3: (
+        "top oil open, short, out of range, frozen, jumping, stale",
+        "every stage of that transformer runs; the oil is estimated, substituted, without a jump; alarm",
+    ),
+    4: (
+        "a CT current missing or implausible",
+        "every stage runs; the load is assumed, at least rated while the neighbours carry load; alarm",
+    ),
+    5: (
+        "link to the sensors lost, slow, flapping",
+        "as 3 and 4; no more contactor starts than the flapping rule allows, then released until acknowledged",
+    ),
+    6: (
+        "link to the relay module lost, flapping",
+        "released by the module itself; alarm; the flapping rule on return",
+    ),
+    7: (
+        "a write is acknowledged but reads back different; another master writes",
+        "alarm; written again; the stage counts by its feedback",
+    ),
+    8: (
+        "a stage is called, no feedback (selector, breaker, contactor, motor)",
+        "an alarm by name; the stage stays called and the next one is called too",
+    ),
+    9: (
+        "broker lost; a PUBACK lost",
+        "control untouched; the backlog arrives complete and in order; a repeat carries the same (boot, sequence)",
+    ),
+    10: (
+        "disk full, read-only, locked, hung; database damaged",
+        "control untouched; alarm; a damaged file is set aside and a new one begun",
+    ),
+    11: (
+        "bad settings at the start, at a reload",
+        "exit status 78 and no link opened; the old settings stay and an alarm says so",
+    ),
+    12: (
+        "the wall clock steps either way, or starts in 1970",
+        "model and timers untouched; event; time quality; order kept",
+    ),
+    13: ("power cut at any moment", "the restart rule; every accepted record is there"),
+    14: ("a second instance", "refuses to start; the first goes on"),
+    15: (
+        "a hostile or broken client on the SCADA port or the operator socket",
+        "refused, bounded, logged; nothing else notices",
+    ),
+}
+
+
+@dataclass(frozen=True)
+class Seen:
+    """One case of a row. detection_s: fault -> alarm at the subscriber; reaction_s: see `reaction`."""
+
+    row: int
+    case: str
+    seen: str
+    detection_s: float | None
+    reaction_s: float | None
+    test: str
+
+
+@dataclass(frozen=True)
+class Red:
+    """A control: the mechanism taken out, and how the same check turned red."""
+
+    row: int
+    mechanism: str
+    case: str
+    said: str
+    test: str
+
+
+@dataclass
+class Ledger:
+    """Collects over a session. bind: the running test's name, for the fixture."""
+
+    seen: list[Seen] = field(default_factory=list)
+    red: list[Red] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    test: str = ""
+
+    def note(
+        self,
+        row: int,
+        case: str,
+        seen: str,
+        *,
+        detection_s: float | None = None,
+        reaction_s: float | None = None,
+    ) -> None:
+        self.seen.append(Seen(row, case, seen, detection_s, reaction_s, self.test))
+
+    @contextmanager
+    def judged(self, row: int, broken: str, case: str = "", why: str = "") -> Iterator[None]:
+        """Run a check. With a mechanism taken out (`broken`) it must turn red: that is the control.
+
+        why: what was taken out, when it is not one of hindered.BREAKS (e.g. the module's timeout).
+        """
+        try:
+            yield
+        except (AssertionError, TimeoutError) as error:
+            if not broken:
+                raise
+            said = str(error).strip() or "it did not happen in time"
+            said = said.splitlines()[0].removeprefix("AssertionError: ")
+            self.red.append(Red(row, why or _doc(BREAKS[broken]), case, said, self.test))
+        else:
+            if broken:
+                pytest.fail(
+                    f"control {broken!r}: the mechanism was taken out, yet the check did not turn red"
+                )
+
+    def write(self, path: Path) -> None:
+        missing = [row for row in ROWS if not any(s.row == row for s in self.seen)]
+        missing += [row for row in ROWS if not any(r.row == row for r in self.red)]
+        if missing:
+            raise RuntimeError(
+                f"rows {sorted(set(missing))} were not run with their control: nothing written"
+            )
+        path.write_text(self.text(), encoding="utf-8")
+
+    def text(self) -> str:
+        parts = [_HEAD.format(date=datetime.now(UTC).strftime("%Y-%m-%d"))]
+        for row, (failure, must) in ROWS.items():
+            parts.append(f"\n## {row}. {failure[0].upper()}{failure[1:]}\n\nMust: {must}.\n")
+            parts.append("| case | seen | detection [s] | reaction [s] | test |\n|---|---|---|---|---|")
+            for s in (s for s in self.seen if s.row == row):
+                parts.append(
+                    f"| {s.case} | {s.seen} | {_figure(s.detection_s)} | {_figure(s.reaction_s)} | `{s.test}` |"
+                )
+            parts.append("\n| control: taken out on purpose | the same check says | test |\n|---|---|---|")
+            for r in (r for r in self.red if r.row == row):
+                case = f" ({r.case})" if r.case else ""
+                parts.append(f"| {r.mechanism}{case} | red: {_cell(r.said)} | `{r.test}` |")
+        if self.notes:
+            parts.append("\n## Killed at spread moments\n\n" + "\n\n".join(self.notes))
+        return "\n".join(parts) + "\n"
+
+
+def _doc(function: Callable[[], None]) -> str:
+    return (function.__doc__ or "").strip().rstrip(".")
+
+
+def _cell(text: str) -> str:
+    return text.replace("|", "/")
+
+
+def _figure(value: float | None) -> str:
+    return "" if value is None else f"{value:.1f}"
+
+
+_HEAD = """# The failure table
+
+Written by the tests themselves (`pytest tests/failures --write-failure-table`), last on {date}. Each row is a test on
+real sockets against the unmodified daemon in its own process, with simulated devices, broker and subscriber as
+processes of their own. What stands under *seen* was taken from the relay module's own log, the plant's log, the record
+file or an independent subscriber, never from the daemon's word alone. Each row has a *control*: one mechanism is taken
+out on purpose, and the same check must turn red.
+
+Times are station seconds. *Detection*: from the fault to the alarm at the subscriber. *Reaction*: from the fault to the
+release of the cooling relay in the module's log; where the module releases by its own timeout, from its last valid
+request to the release (its timeout is 10 s). Station time ran 10 to 60 times as fast as real time while this was
+measured, on a busy machine: a scheduling delay of 0.1 s real counts as 1 to 6 s here, so these figures are upper ones.
+"""

@@ -1,0 +1,266 @@
+"""``windingd run`` with one thing hindered, or one mechanism taken out on purpose; a process of its own.
+
+HINDER_FLAG: a file; once it exists, what HINDER names happens. BREAK: a mechanism taken out from the
+start, to show that a test would notice. Both tables are below; nothing else may differ from the product.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import socket
+import sys
+import time
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import collector.daemon as daemon_module
+from collector import engine, operator
+from collector.clock import Clock
+from collector.commands import common
+from collector.commands.main import main
+from collector.control import lost_inputs, outputs, stages
+from collector.daemon import Daemon, DurableLoss
+from collector.field.relays import Bank
+from collector.publish import scada
+from collector.publish.mqtt import MqttPublisher
+from collector.publish.outbox import Outbox
+from collector.record.recorder import Recorder
+from collector.record.writer import Writer
+
+FLAG = Path(os.environ.get("HINDER_FLAG", "/nonexistent"))
+
+# --- what happens once the flag is there ----------------------------------------------------------
+
+
+def hang_loop() -> None:
+    """The event loop hangs in a blocking call."""
+    _before_cycle(lambda: time.sleep(3600))
+
+
+def stop_deciding() -> None:
+    """Only the decision task ends; polling goes on."""
+
+    def end() -> None:
+        task = asyncio.current_task()
+        assert task is not None
+        raise asyncio.CancelledError
+
+    _before_cycle(end)
+
+
+def hang_disk() -> None:
+    """The record's disk does not answer any more: the thread that commits blocks."""
+    attempt = Writer._attempt
+
+    def hung(self: Writer, batch: Any) -> bool:
+        self._busy_since = time.monotonic()
+        while FLAG.exists():
+            time.sleep(0.05)
+        return attempt(self, batch)
+
+    Writer._attempt = hung  # type: ignore[method-assign]
+
+
+def _before_cycle(act: Callable[[], None]) -> None:
+    cycle = Daemon._cycle
+
+    def hindered(self: Daemon) -> None:
+        if FLAG.exists():
+            act()
+        cycle(self)
+
+    Daemon._cycle = hindered  # type: ignore[method-assign]
+
+
+HINDERS: dict[str, Callable[[], None]] = {"loop": hang_loop, "decide": stop_deciding, "disk": hang_disk}
+
+# --- mechanisms taken out -------------------------------------------------------------------------
+
+
+def no_age() -> None:
+    """A decision never gets too old."""
+    Bank.fresh = lambda self, decision, now_ns: True  # type: ignore[method-assign]
+    Bank.silent = lambda self, now_ns: False  # type: ignore[method-assign]
+
+
+def trusting_inputs() -> None:
+    """A bad reading is passed over, and its last good value goes on counting."""
+    settle = lost_inputs.settle
+
+    def trusting(rules: Any, state: Any, reading: Any, fault: Any, now: int) -> Any:
+        return state if fault is not None and not state.lost else settle(rules, state, reading, fault, now)
+
+    lost_inputs.settle = trusting
+
+
+def no_flapping_rule() -> None:
+    """Releases are not counted."""
+    started = stages.started
+
+    def uncounted(stage: Any, timing: Any, now: int, *, lost: bool) -> Any:
+        return started(stage, timing, now, lost=False)
+
+    stages.started = uncounted
+
+
+def no_read_back() -> None:
+    """Nobody looks at what the outputs do."""
+    outputs.look = lambda state, relay, now, timeout, settle: (state, outputs.NOTHING)
+
+
+def write_on_change() -> None:
+    """Coils are written when the decision changes, not with every decision."""
+    writes = Bank._writes
+
+    def changed(self: Bank) -> Any:
+        return [
+            step
+            for step in writes(self)
+            if any(
+                self._coils[n].written is not bit and (self._coils[n].written is not None or not bit)
+                for n, bit in enumerate(step.bits, step.address)  # type: ignore[union-attr]
+            )
+            or all(self._coils[n].written is None for n in range(step.address, step.address + 1))  # type: ignore[union-attr]
+        ]
+
+    Bank._writes = changed  # type: ignore[method-assign]
+
+
+def no_proof() -> None:
+    """A call is taken for running; the feedback is not looked at."""
+    next_proof = stages.next_proof
+
+    def believed(stage: Any, feedback: Any, wired: bool, timing: Any, now: int) -> Any:
+        return next_proof(stage, stage.call in stages.ON, wired, timing, now)
+
+    stages.next_proof = believed
+
+
+def no_outbox() -> None:
+    """What cannot be sent now is forgotten."""
+    Outbox.put = lambda self, message: None  # type: ignore[method-assign]
+
+
+def new_numbers() -> None:
+    """A repeat goes out under a new sequence number."""
+    publish = MqttPublisher._publish_message
+    sent: set[tuple[str, int]] = set()
+
+    def renumbered(self: MqttPublisher, message: Any) -> None:
+        if message.key in sent:
+            old = f'"sequence":{message.sequence}'.encode()
+            spaced = f'"sequence": {message.sequence}'.encode()
+            new = f'"sequence": {message.sequence + 1_000_000}'.encode()
+            message = replace(message, payload=message.payload.replace(old, new).replace(spaced, new))
+        sent.add(message.key)
+        publish(self, message)
+
+    MqttPublisher._publish_message = renumbered  # type: ignore[method-assign]
+
+
+def wait_for_record() -> None:
+    """A decision waits until the last one is on disk."""
+    put = Recorder.put
+
+    def waiting(self: Recorder, inputs: Any, outcome: Any, wall_ns: int) -> None:
+        put(self, inputs, outcome, wall_ns)
+        self.flush(3600.0)
+
+    Recorder.put = waiting  # type: ignore[method-assign]
+
+
+def no_record_health() -> None:
+    """The record always says that all is well."""
+    Recorder.health = lambda self: (True, "")  # type: ignore[method-assign]
+
+
+def no_cross_checks() -> None:
+    """Settings are not checked against each other."""
+    from collector.settings import loader
+
+    loader.cross_check = lambda *a, **k: []
+
+
+def quiet_refusal() -> None:
+    """Refused settings are not told."""
+    take = Daemon._take_new_settings
+
+    async def quiet(self: Daemon) -> None:
+        await take(self)
+        self._refused = ""
+
+    Daemon._take_new_settings = quiet  # type: ignore[method-assign]
+
+
+def forgetful_reload() -> None:
+    """A reload begins with an empty state."""
+    engine.migrate = lambda state, old_plan, new_plan: replace(
+        engine.initial(new_plan), mono_ns=state.mono_ns, sequence=state.sequence
+    )
+
+
+def wall_timers() -> None:
+    """Timers run on the wall clock."""
+    Clock.mono_ns = lambda self: time.time_ns() * self._milli // 1000  # type: ignore[method-assign]
+
+
+def uncapped_loss() -> None:
+    """Loss of life is published before it is on disk."""
+    DurableLoss.cap = lambda self, outcome, durable, ok: outcome  # type: ignore[method-assign]
+
+
+def no_checkpoint() -> None:
+    """A restart takes up nothing."""
+    Recorder.load_checkpoint = lambda self, deadline_s=5.0: None  # type: ignore[method-assign]
+
+
+def no_lock() -> None:
+    """No instance lock."""
+    daemon_module.instance_lock = lambda station_id: socket.socket(socket.AF_UNIX)
+
+
+def no_limits_for_clients() -> None:
+    """Any number of clients, for ever; and one that sends rubbish is waited for."""
+    serve = scada.ScadaServer._serve
+
+    async def unlimited(self: Any, reader: Any, writer: Any) -> None:
+        self._settings = self._settings.model_copy(update={"max_clients": 100_000})
+        await serve(self, reader, writer)
+
+    scada.ScadaServer._serve = unlimited  # type: ignore[method-assign]
+    operator.MAX_CLIENTS = 100_000
+
+
+BREAKS: dict[str, Callable[[], None]] = {
+    "age": no_age,
+    "inputs": trusting_inputs,
+    "flapping": no_flapping_rule,
+    "read-back": no_read_back,
+    "refresh": write_on_change,
+    "proof": no_proof,
+    "outbox": no_outbox,
+    "numbers": new_numbers,
+    "disk waits": wait_for_record,
+    "record health": no_record_health,
+    "cross checks": no_cross_checks,
+    "refusal": quiet_refusal,
+    "migrate": forgetful_reload,
+    "wall": wall_timers,
+    "durable": uncapped_loss,
+    "checkpoint": no_checkpoint,
+    "lock": no_lock,
+    "clients": no_limits_for_clients,
+}
+
+
+if __name__ == "__main__":
+    _ = common, suppress
+    if hinder := os.environ.get("HINDER"):
+        HINDERS[hinder]()
+    if broken := os.environ.get("BREAK"):
+        BREAKS[broken]()
+    sys.exit(main(sys.argv[1:]))

@@ -232,7 +232,7 @@ def _gather(record: Record, start_ns: int | None, end_ns: int | None, wanted: tu
         settings_sure=sure,
         reloads=sum(1 for _ in record.events(begin, end, "reload")),
         versions=tuple(dict.fromkeys(run.version for run in present)),
-        starts=sum(1 for run in present if begin <= run.start_wall_ns < end),
+        starts=reader.starts(reference),
         rates=tuple(sorted({run.rate for run in present if run.rate != 1.0})),
         clock_steps=reader.clock_steps(reference),
         notices=_notices(record, begin, end, recorded, settings),
@@ -245,10 +245,13 @@ def _notices(
     notices = [record.notice] if record.notice else []
     if begin < recorded[0] or end > recorded[1]:
         notices.append(
-            f"the record holds {utc(recorded[0])} to {utc(recorded[1])}; the rest of the period counts as missing"
+            f"the record holds {utc(recorded[0])} to {utc(recorded[1])};"
+            " the rest of the period counts as missing"
         )
     if settings is None:
-        notices.append("the record holds no settings that can be read: limits, names and per cent are left out")
+        notices.append(
+            "the record holds no settings that can be read: limits, names and per cent are left out"
+        )
     return tuple(notices)
 
 
@@ -277,7 +280,8 @@ def _period(
         raise ReportError(f"the period is empty: its end {utc(end)} is not after its start {utc(start)}")
     if end <= first or start >= last or not _any(record, start, end):
         raise ReportError(
-            f"nothing is recorded from {utc(start)} to {utc(end)} (the record holds {utc(first)} to {utc(last)})"
+            f"nothing is recorded from {utc(start)} to {utc(end)}"
+            f" (the record holds {utc(first)} to {utc(last)})"
         )
     return start, end, (first, last)
 
@@ -357,6 +361,14 @@ class _Reader:
             ends[run] = max(ends.get(run, 0), int(until[s.line == line].max()))
         return ends
 
+    def starts(self, reference: str) -> int:
+        """Runs whose history begins in the period."""
+        seen = self.runs_seen(reference)
+        first: dict[int, int] = {}
+        for line in self.record.lines():
+            first.setdefault(line.run, line.start_wall_ns)
+        return sum(1 for run in seen if self.start_ns <= first[run] < self.end_ns)
+
     def clock_steps(self, reference: str) -> tuple[float, ...]:
         """Steps of the wall clock within runs, in the period [s]."""
         seen = self.runs_seen(reference)
@@ -364,7 +376,9 @@ class _Reader:
         return tuple(
             ((b.start_wall_ns - b.start_mono_ns) - (a.start_wall_ns - a.start_mono_ns)) / S
             for a, b in pairwise(lines)
-            if a.run == b.run and self.start_ns <= b.start_wall_ns < self.end_ns and b.reason.startswith("wall")
+            if a.run == b.run
+            and self.start_ns <= b.start_wall_ns < self.end_ns
+            and b.reason.startswith("wall")
         )
 
     def transformer(self, points: list[StoredPoint]) -> TransformerFacts:

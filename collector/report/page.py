@@ -11,7 +11,7 @@ from datetime import UTC, datetime, timedelta, tzinfo
 from html import escape
 
 from collector.quality import Quality, Validity
-from collector.report.facts import AlarmFacts, Facts, Peak, TransformerFacts, WindingFacts
+from collector.report.facts import AlarmFacts, Facts, Peak, TransformerFacts, WindingFacts, questionable
 from collector.report.plots import overview, timeline
 
 S = 10**9
@@ -33,8 +33,8 @@ p { margin:4px 0; }
 .note, caption, figcaption { color:var(--muted); font-size:12px; text-align:left; }
 .simulated { margin:14px 0 0; padding:7px 12px; border:1px solid #c9a24a; background:#fbf3dc; color:#6d4e0d; }
 .warn { margin:8px 0 0; padding:5px 12px; border-left:3px solid #c9a24a; background:#fdf9ee; font-size:13px; }
-.tiles { display:grid; grid-template-columns:1.25fr 1fr 1fr 1.25fr 1fr; margin:18px 0 14px; border-top:1px solid
-  var(--ink); border-bottom:1px solid var(--line); }
+.tiles { display:grid; grid-template-columns:1.25fr 1fr 1fr 1.25fr 1fr; margin:18px 0 14px;
+  border-top:1px solid var(--ink); border-bottom:1px solid var(--line); }
 .tiles div { padding:9px 12px 10px; border-left:1px solid var(--line); }
 .tiles div:first-child { border-left:0; padding-left:0; }
 .tiles dt { color:var(--muted); font-size:12px; }
@@ -61,14 +61,21 @@ tr.first td { font-weight:600; }
 td.text { font-size:12px; line-height:1.35; }
 .doubt { color:var(--doubt); }
 .columns { display:grid; grid-template-columns:1.35fr 1fr; gap:0 36px; align-items:start; }
+th.w, td.w { width:42%; padding-left:8px; }
 svg.strip { width:100%; min-width:150px; height:8px; display:block; margin-top:6px; }
 .strip .good { fill:#b9ccc9; } .strip .doubt { fill:#d9ac3f; } .strip .bad { fill:#a5352a; }
 .strip .gone { fill:#eceff2; }
-dl.about { display:grid; grid-template-columns:max-content 1fr; gap:2px 16px; margin:6px 0 0; font-size:12px; }
+.key.good { background:#b9ccc9; } .key.doubt { background:#d9ac3f; } .key.bad { background:#a5352a; }
+.key.gone { background:#eceff2; } .key.called { background:#c9d6dc; } .key.running { background:#3d7183; }
+.key.pale { background:#faf3de; }
+.key.hatched { background:repeating-linear-gradient(135deg,#eceff2 0 3px,#c4cbd2 3px 4px); }
+dl.about { display:grid; grid-template-columns:max-content 1fr; gap:2px 16px;
+  margin:6px 0 0; font-size:12px; }
 dl.about dt { color:var(--muted); } dl.about dd { margin:0; overflow-wrap:anywhere; }
-@page { size:A4; margin:13mm 14mm 15mm; @bottom-left { content:%s; font:7pt "Liberation Sans", Arial, sans-serif;
-  color:#66717d; } @bottom-right { content:counter(page) " / " counter(pages); font:7pt "Liberation Sans", Arial,
-  sans-serif; color:#66717d; } }
+@page { size:A4; margin:13mm 14mm 15mm;
+  @bottom-left { content:%s; font:7pt "Liberation Sans", Arial, sans-serif; color:#66717d; }
+  @bottom-right { content:counter(page) " / " counter(pages); font:7pt "Liberation Sans", Arial, sans-serif;
+    color:#66717d; } }
 @media print {
   html { background:#fff; }
   body { font-size:8.6pt; line-height:1.36; }
@@ -83,8 +90,9 @@ dl.about dt { color:var(--muted); } dl.about dd { margin:0; overflow-wrap:anywhe
   tr, figure, dl.about { break-inside:avoid; } thead { display:table-header-group; }
   svg.strip { margin-top:3pt; height:5pt; }
 }
-@media screen and (max-width:760px) { article { padding:20px; } .tiles, .columns { grid-template-columns:1fr 1fr; }
-  .columns { display:block; } table { display:block; overflow-x:auto; } }
+@media screen and (max-width:760px) { article { padding:20px; }
+  .tiles, .columns { grid-template-columns:1fr 1fr; } .columns { display:block; }
+  table { display:block; overflow-x:auto; } }
 """
 
 
@@ -94,13 +102,16 @@ def render(facts: Facts, now_ns: int, zone: tzinfo = UTC) -> str:
     The same facts, time and zone give the same text. ReportError when matplotlib is missing.
     """
     w = _Words(facts, zone)
-    title = f"{' '.join(t.id for t in facts.transformers)} report, {w.day(facts.start_ns)} to {w.day(facts.end_ns)}"
+    first, last = w.day(facts.start_ns), w.day(facts.end_ns)
+    days = first if first == last else f"{first} to {last}"
+    title = f"{' '.join(t.id for t in facts.transformers)} report, {days}"
     foot = f"{facts.station_name or facts.station} · {title}" + (" · SIMULATED" if facts.rates else "")
+    style = _CSS.replace("%s", _css_string(foot), 1)
     body = "\n".join(_transformer(t, facts, w, now_ns) for t in facts.transformers)
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{escape(title)}</title>\n<style>{_CSS.replace('%s', _css_string(foot), 1)}</style>\n</head>\n"
+        f"<title>{escape(title)}</title>\n<style>{style}</style>\n</head>\n"
         f"<body>\n{body}\n</body>\n</html>\n"
     )
 
@@ -119,7 +130,9 @@ class _Words:
     zone: tzinfo
 
     def _at(self, time_ns: int) -> datetime:
-        return (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=time_ns // 1000)).astimezone(self.zone)
+        return (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=time_ns // 1000)).astimezone(
+            self.zone
+        )
 
     def day(self, time_ns: int) -> str:
         t = self._at(time_ns)
@@ -251,7 +264,8 @@ def _header(t: TransformerFacts, facts: Facts, w: _Words) -> str:
         "<header>",
         f'<p class="place">{escape(facts.station_name or facts.station)}</p>',
         f"<h1>{escape(t.id)}{name}</h1>",
-        f"<p>{w.full(facts.start_ns)} to {w.full(facts.end_ns)} {escape(w.zone_name)}, {duration(facts.hours)}</p>",
+        f"<p>{w.full(facts.start_ns)} to {w.full(facts.end_ns)} {escape(w.zone_name)},"
+        f" {duration(facts.hours)}</p>",
     ]
     if facts.rates:
         rates = ", ".join(f"{rate:g}" for rate in facts.rates)
@@ -271,7 +285,11 @@ def _tiles(t: TransformerFacts, facts: Facts, w: _Words) -> str:
     tiles: list[tuple[str, str, str, str]] = []
     peak = t.hottest.peak if t.hottest else None
     if t.hottest is not None and peak is not None:
-        u = f"±&nbsp;{number(t.hottest.uncertainty_k)}&nbsp;K, " if t.hottest.uncertainty_k is not None else ""
+        u = (
+            f"±&nbsp;{number(t.hottest.uncertainty_k)}&nbsp;K, "
+            if t.hottest.uncertainty_k is not None
+            else ""
+        )
         tiles.append(
             (
                 f"Hottest winding, {escape(t.hottest.id)}",
@@ -282,7 +300,10 @@ def _tiles(t: TransformerFacts, facts: Facts, w: _Words) -> str:
         )
     else:
         tiles.append(("Hottest winding", "–", "no valid hot spot", ""))
-    for label, found, digits, unit in (("Highest top oil", t.oil_peak, 1, "°C"), ("Highest load", t.load_peak, 2, "pu")):
+    for label, found, digits, unit in (
+        ("Highest top oil", t.oil_peak, 1, "°C"),
+        ("Highest load", t.load_peak, 2, "pu"),
+    ):
         value = f"{number(found.value, digits)}<small> {unit}</small>" if found else "–"
         tiles.append((label, value, w.time(found.time_ns) if found else "no valid value", ""))
     most = _most_aged(t)
@@ -300,7 +321,9 @@ def _tiles(t: TransformerFacts, facts: Facts, w: _Words) -> str:
         tiles.append(("Loss of life", "–", "not computed", ""))
     gained = t.unmonitored.gained if t.unmonitored else None
     beside = f"{duration(gained)} unmonitored" if gained is not None else "unmonitored time not known"
-    known = share(min(1.0, t.hot_spot.hours / facts.hours)) if facts.hours else "–"
+    known = share(min(1.0, t.hot_spot.hours / facts.hours))
+    if doubtful := sum((b - a) / S / 3600 for a, b in questionable(t.hot_spot)) / facts.hours:
+        beside = f"{share(min(1.0, doubtful))}&nbsp;% questionable, {beside}"
     tiles.append(("Hot spot known", f"{known}<small> %</small>", beside, ""))
     boxes = "".join(
         f'<div><dt>{label}</dt><dd class="value {css}">{value}</dd><dd>{below}</dd></div>'
@@ -315,17 +338,19 @@ def _most_aged(t: TransformerFacts) -> WindingFacts | None:
 
 
 def _figure(t: TransformerFacts, facts: Facts, w: _Words) -> str:
-    bars = (
-        '<span class="key" style="background:#c9d6dc"></span>stage called'
-        '<span class="key" style="background:#3d7183"></span>proven running'
-        '<span class="key" style="background:#faf3de"></span>questionable'
-        '<span class="key" style="background:repeating-linear-gradient(135deg,#eceff2 0 3px,#c4cbd2 3px 4px)">'
-        "</span>no valid value"
+    key = "".join(
+        f'<span class="key {css}"></span>{word}'
+        for css, word in (
+            ("called", "stage called"),
+            ("running", "proven running"),
+            ("pale", "questionable"),
+            ("hatched", "no valid value"),
+        )
     )
     interval = duration(facts.interval_s / 3600)
     return (
-        f"<figure>{overview(t, facts, w.zone)}<figcaption>{bars}. Lines: mean; bands: lowest to highest value. "
-        f"Recorded every {interval}; times {escape(w.zone_name)}.</figcaption></figure>"
+        f"<figure>{overview(t, facts, w.zone)}<figcaption>{key}. Lines: mean; "
+        f"bands: lowest to highest value. Recorded every {interval}.</figcaption></figure>"
     )
 
 
@@ -371,36 +396,44 @@ def _life(t: TransformerFacts) -> str:
     head = [
         ("", "Winding"), _n("low<br>h"), _n("best<br>h"), _n("high<br>h"), _n("mean ageing<br>rate"),
         _n(f"low to high<br>% of {base}"), _n(f"best<br>% of {base}"), _n("total to the<br>end, h"),
-        _n(f"total<br>% of {base}"), ("", ""),
+        _n(f"total<br>% of {base}"),
     ]  # fmt: skip
     rows: list[list[Cell]] = []
+    doubtful = False
     for x in t.windings:
         if x.life is None:
             rows.append([("", escape(x.id)), *[_n("–")] * 8, ("", "no valid value")])
+            doubtful = True
             continue
         v = x.life
         rate = v.best_h / x.monitored_h if x.monitored_h else None
         low_high = f"{significant(v.percent[0], 2)} to {significant(v.percent[2], 2)}" if v.percent else "–"
-        mark = [f'<span class="doubt">{_doubt(v.quality)}</span>'] if _doubt(v.quality) else []
-        mark += [f"restarted {v.restarts} ×"] if v.restarts else []
+        doubt = _doubt(v.quality)
+        marks = [f'<span class="doubt">{doubt}</span>'] if doubt else []
+        marks += [f"counter restarted {v.restarts} ×"] if v.restarts else []
+        doubtful |= bool(marks)
         rows.append(
             [
-                ("", escape(x.id)), _n(significant(v.low_h)), _n(significant(v.best_h)), _n(significant(v.high_h)),
+                ("", escape(x.id)),
+                *(_n(significant(hours)) for hours in (v.low_h, v.best_h, v.high_h)),
                 _n(significant(rate, 2)), _n(low_high), _n(significant(v.percent[1] if v.percent else None)),
-                _n(significant(v.total_h, 4)), _n(significant(v.total_percent)), ("t", "; ".join(mark)),
+                _n(significant(v.total_h, 4)), _n(significant(v.total_percent)), ("t", "; ".join(marks)),
             ]
         )  # fmt: skip
+    if doubtful:
+        head.append(("", ""))
+    else:
+        rows = [row[:9] for row in rows]
     most = _most_aged(t)
     strong = next((n for n, x in enumerate(t.windings) if x is most), -1)
-    notes = []
     if s is not None:
-        notes.append(
+        criterion = (
             f"Per cent of {number(s.normal_life_h, 0)} h normal life: {escape(s.life_criterion)}; "
             f"{_PAPER.get(s.paper, escape(s.paper))}."
         )
     else:
-        notes.append("Per cent are left out: the record does not say which normal life they would refer to.")
-    notes.append("Low and high: at the hot spot less and plus its expanded uncertainty.")
+        criterion = "Per cent are left out: the record does not say which normal life they would refer to."
+    notes = ["Low and high: at the hot spot less and plus its expanded uncertainty."]
     if t.unmonitored is not None:
         notes.append(
             f"Unmonitored and not in these figures: {in_hours(t.unmonitored.gained)} h in the period, "
@@ -408,7 +441,10 @@ def _life(t: TransformerFacts) -> str:
         )
     else:
         notes.append("Unmonitored hours are not in this record.")
-    return f"<h2>Loss of life in the period</h2>\n{_table(head, rows, ' '.join(notes), strong)}"
+    return (
+        f'<h2>Loss of life in the period</h2>\n<p class="note">{criterion}</p>\n'
+        f"{_table(head, rows, ' '.join(notes), strong)}"
+    )
 
 
 _PAPER = {
@@ -419,15 +455,17 @@ _PAPER = {
 
 
 def _cooling(t: TransformerFacts, facts: Facts) -> str:
-    head = [("", "Stage"), ("", ""), _n("Called<br>h"), _n("Running<br>h"), _n("Running<br>% of period"), _n("Starts"),
+    head = [("", "Stage"), ("", ""), _n("Called<br>h"), _n("Running<br>h"), _n("Running<br>% of period"),
+            _n("Starts"),
             _n("Starts<br>in all")]  # fmt: skip
     rows = []
     for x in t.stages:
         run = x.run_h.gained if x.run_h else None
-        part = share(min(1.0, run / facts.hours)) if run is not None and facts.hours else "–"
+        part = share(min(1.0, run / facts.hours)) if run is not None else "–"
         rows.append(
             [
-                ("", escape(x.id)), ("", escape(x.name)), _n(in_hours(x.called_h)), _n(in_hours(run)), _n(part),
+                ("", escape(x.id)), ("", escape(x.name)),
+                _n(in_hours(x.called_h)), _n(in_hours(run)), _n(part),
                 _n(number(x.starts.gained if x.starts else None, 0)),
                 _n(number(x.starts.end if x.starts else None, 0)),
             ]
@@ -462,7 +500,14 @@ def _alarms(t: TransformerFacts, w: _Words) -> str:
     title = "<h2>Alarms</h2>\n"
     if not t.alarms:
         return title + "<p>None in this period.</p>"
-    head = [("", "Alarm, as last told"), ("", "Priority"), _n("Count"), _n("Active"), ("", "First"), ("", "Last")]
+    head = [
+        ("", "Alarm, as last told"),
+        ("", "Priority"),
+        _n("Count"),
+        _n("Active"),
+        ("", "First"),
+        ("", "Last"),
+    ]
     shown = t.alarms if len(t.alarms) <= ALARM_ROWS + 1 else t.alarms[:ALARM_ROWS]
     rows = [
         [
@@ -480,38 +525,55 @@ def _alarms(t: TransformerFacts, w: _Words) -> str:
     if any(a.count == 0 for a in shown):
         caption += " Count 0: it came before the period."
     if rest:
-        total = duration(sum(a.active_h for a in rest))
-        caption = (
-            f"{len(rest)} further alarms ({sum(a.count for a in rest)} times, {total} in all) rank below these: "
-            f"{escape(', '.join(a.point for a in rest[:8]))}{' …' if len(rest) > 8 else ''}. {caption}"
-        )
+        times, total = sum(a.count for a in rest), duration(sum(a.active_h for a in rest))
+        names = ", ".join(a.point for a in rest[:8]) + (" …" if len(rest) > 8 else "")
+        caption = f"Not listed: {len(rest)} alarms ({times} times, {total}): {escape(names)}. {caption}"
     return title + _table(head, rows, caption)
 
 
 def _told(a: AlarmFacts) -> str:
-    """What was told, without the instruction that was meant for the moment."""
+    """What was told, without what was done and to be done, which were meant for the moment."""
     text = a.text.partition(" To do: ")[0] or f"{a.point}: {a.meaning}"
+    said, closed, _ = text.partition("); ")
+    text = f"{said})" if closed else text
     return text.replace("degC", "°C")
 
 
 def _quality(t: TransformerFacts, facts: Facts) -> str:
-    head = [("", "Measurement"), _n("good<br>%"), _n("questionable<br>%"), _n("invalid<br>%"), _n("missing<br>%"),
-            ("", "over the period")]  # fmt: skip
+    head = [
+        ("", "Measurement"),
+        *(_n(f"{word}<br>%") for word in ("good", "questionable", "invalid", "missing")),
+        ("w", "over the period"),
+    ]
+    alike: dict[tuple[str, ...], list[str]] = {}  # what is the same in every column shares a row
+    for q in t.quality:
+        shares = [share(part) for part in (q.good, q.questionable, q.invalid, q.missing)]
+        strip = timeline(q.track, facts.start_ns, facts.end_ns)
+        alike.setdefault((q.point.rpartition(".")[2], *shares, strip), []).append(q.point)
     rows = [
-        [
-            ("t", escape(q.point)),
-            *(_n(share(part)) for part in (q.good, q.questionable, q.invalid, q.missing)),
-            ("", timeline(q.track, facts.start_ns, facts.end_ns)),
-        ]
-        for q in t.quality
+        [("", escape(_together(points))), *(_n(text) for text in shares), ("w", strip)]
+        for (_, *shares, strip), points in alike.items()
     ]
     key = "".join(
-        f'<svg class="strip key" style="min-width:0;display:inline-block" viewBox="0 0 4 8" '
-        f'preserveAspectRatio="none"><rect class="{css}" width="4" height="8"/></svg>{word}'
-        for css, word in (("good", "good"), ("doubt", "questionable"), ("bad", "invalid"), ("gone", "missing"))
+        f'<span class="key {css}"></span>{word}'
+        for css, word in (
+            ("good", "good"),
+            ("doubt", "questionable"),
+            ("bad", "invalid"),
+            ("gone", "missing"),
+        )
     )
-    note = f"{key}. Share of the period; an interval counts as its worst valid sample (IEC 61850-7-3 validity)."
+    note = (
+        f"{key}. Share of the period; an interval counts as its worst valid sample (IEC 61850-7-3 validity)."
+    )
     return f"<h2>Data quality</h2>\n{_table(head, rows, note)}"
+
+
+def _together(points: Sequence[str]) -> str:
+    """``T1.top_oil_c``; of several alike ``current_a of HV_A, HV_B``."""
+    if len(points) == 1:
+        return points[0]
+    return f"{points[0].rpartition('.')[2]} of {', '.join(p.split('.')[-2] for p in points)}"
 
 
 def _about(facts: Facts, w: _Words, now_ns: int) -> str:
@@ -528,7 +590,10 @@ def _about(facts: Facts, w: _Words, now_ns: int) -> str:
     if facts.clock_steps:
         largest = max(facts.clock_steps, key=abs)
         rows.append(
-            ("Wall clock", f"stepped {len(facts.clock_steps)} × in the period, at most by {_signed(largest)} s")
+            (
+                "Wall clock",
+                f"stepped {len(facts.clock_steps)} × in the period, at most by {_signed(largest)} s",
+            )
         )
     if facts.rates:
         rows.append(("Time", f"accelerated, rate {', '.join(f'{r:g}' for r in facts.rates)}: simulated"))

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from datetime import tzinfo
+from datetime import datetime, tzinfo
 from io import StringIO
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 
@@ -26,7 +26,7 @@ HOT, HOT_OTHERS, OIL, AMBIENT, LOAD = "#a5352a", "#dfa79f", "#b57614", "#5b86ad"
 CALLED, RUNNING = "#c9d6dc", "#3d7183"
 DOUBT, MISSING = "#f6e7bd", "#eceff2"
 
-STYLE = {
+STYLE: Any = {
     "font.family": "sans-serif",
     "font.sans-serif": ["Liberation Sans", "Arial", "Helvetica", "DejaVu Sans"],
     "font.size": 8.0,
@@ -62,10 +62,11 @@ def overview(t: TransformerFacts, facts: Facts, zone: tzinfo) -> str:
         from matplotlib.figure import Figure
     except ImportError:
         raise ReportError(
-            "the report draws its plots with matplotlib, which is not installed: pip install 'windingd[report]'"
+            "the report draws its plots with matplotlib, which is not installed:"
+            " pip install 'windingd[report]'"
         ) from None
     lanes = max(1, len(t.stages))
-    heights = [2.55, 1.0, 0.17 * lanes + 0.1]
+    heights = [3.1, 1.3, 0.17 * lanes + 0.1]
     with matplotlib.rc_context({**STYLE, "svg.hashsalt": f"windingd {t.id}"}):
         figure = Figure(figsize=(WIDTH_IN, sum(heights) + 0.62))
         axes: Any = figure.subplots(3, 1, sharex=True, height_ratios=heights)
@@ -74,7 +75,7 @@ def overview(t: TransformerFacts, facts: Facts, zone: tzinfo) -> str:
         drawing.load(axes[1])
         drawing.stages(axes[2])
         drawing.times(axes, zone)
-        figure.subplots_adjust(0.072, 0.3 / (sum(heights) + 0.62), 0.998, 0.955, hspace=0.16)
+        figure.subplots_adjust(0.072, 0.3 / (sum(heights) + 0.62), 0.998, 0.96, hspace=0.16)
         out = StringIO()
         figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
     return _inline(out.getvalue())
@@ -115,7 +116,9 @@ class _Drawing:
             self.line(ax, t.hottest.hot_spot, HOT, 1.2, f"hot spot of {t.hottest.id}, the hottest winding")
             peak = t.hottest.peak
             tops.append(peak.value)
-            ax.plot([_days(peak.time_ns)], [peak.value], "o", ms=3.2, color=HOT, mec="white", mew=0.6, zorder=5)
+            ax.plot(
+                [_days(peak.time_ns)], [peak.value], "o", ms=3.2, color=HOT, mec="white", mew=0.6, zorder=5
+            )
         if t.settings is not None:
             a = t.settings.alarms
             limits = [
@@ -136,7 +139,8 @@ class _Drawing:
         ax.grid(axis="y")
         handles, labels = ax.get_legend_handles_labels()
         ax.legend(
-            handles[::-1], labels[::-1], loc="lower left", bbox_to_anchor=(0.0, 0.985), ncols=4, frameon=False, fontsize=8,
+            handles[::-1], labels[::-1], loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=4,
+            frameon=False, fontsize=8,
             handlelength=1.4, borderaxespad=0.0, borderpad=0.0, columnspacing=1.6,
         )  # fmt: skip
 
@@ -150,7 +154,9 @@ class _Drawing:
         top = 1.0
         if self.t.load_peak is not None:
             peak = self.t.load_peak
-            ax.plot([_days(peak.time_ns)], [peak.value], "o", ms=3.2, color=LOAD, mec="white", mew=0.6, zorder=5)
+            ax.plot(
+                [_days(peak.time_ns)], [peak.value], "o", ms=3.2, color=LOAD, mec="white", mew=0.6, zorder=5
+            )
             top = max(top, peak.value)
         self.limit(ax, 1.0, "rated current of the mode in force", LOAD)
         ax.set_ylim(0.0, 1.18 * top)
@@ -173,16 +179,17 @@ class _Drawing:
         ax.spines["left"].set_visible(False)
 
     def times(self, axes: Any, zone: tzinfo) -> None:
-        from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
+        from matplotlib import dates
 
-        ax = axes[-1]
-        locator = AutoDateLocator(tz=zone, minticks=5, maxticks=10)
-        ax.xaxis.set_major_locator(locator)
-        formatter = ConciseDateFormatter(locator, tz=zone, show_offset=False)
-        formatter.formats = ["%Y", "%b", "%-d %b", "%H:%M", "%H:%M", "%H:%M:%S"]
-        formatter.zero_formats = ["", "%Y", "%b", "%-d %b", "%H:%M", "%H:%M"]
-        ax.xaxis.set_major_formatter(formatter)
-        ax.set_xlim(*self.span())
+        ax, at = axes[-1], cast(Any, dates)
+        low, high = self.span()
+        ax.set_xlim(low, high)
+        locator = at.AutoDateLocator(tz=zone, minticks=5, maxticks=10)
+        locator.set_axis(ax.xaxis)
+        # A label at the very end would be cut off.
+        ticks = [x for x in locator() if low <= x <= high - 0.03 * (high - low)]
+        step = ticks[1] - ticks[0] if len(ticks) > 1 else high - low
+        ax.set_xticks(ticks, [_tick(at.num2date(x, tz=zone), step) for x in ticks])
         for one in axes:
             one.grid(axis="x")
             one.tick_params(axis="y", pad=3)
@@ -191,7 +198,9 @@ class _Drawing:
 
     # --- pieces -----------------------------------------------------------------------------
 
-    def line(self, ax: Any, track: Track, colour: str, width: float, label: str | None, band: bool = True) -> None:
+    def line(
+        self, ax: Any, track: Track, colour: str, width: float, label: str | None, band: bool = True
+    ) -> None:
         """Mean as a line, min to max as a band; both break where there is no value."""
         b = self.bins(track)
         middle = [_days(x) for x in ((b.edges_ns[:-1] + b.edges_ns[1:]) // 2).tolist()]
@@ -217,7 +226,16 @@ class _Drawing:
 
     def missing(self, ax: Any, track: Track) -> None:
         for a, b in (*gaps(track, self.facts.start_ns, self.facts.end_ns), *unusable(track)):
-            ax.axvspan(_days(a), _days(b), facecolor=MISSING, edgecolor="#c4cbd2", hatch="////", lw=0.4, zorder=0)
+            ax.axvspan(
+                _days(a), _days(b), facecolor=MISSING, edgecolor="#c4cbd2", hatch="////", lw=0.4, zorder=0
+            )
+
+
+def _tick(time: datetime, step_days: float) -> str:
+    if step_days >= 27:
+        return f"{time:%b %Y}"
+    midnight = time.hour == time.minute == 0
+    return f"{time.day} {time:%b}" if midnight else f"{time:%H:%M}"
 
 
 def _days(time_ns: int) -> float:
@@ -242,7 +260,11 @@ def timeline(t: Track, start_ns: int, end_ns: int) -> str:
         state[_cells(*(x[validity == Validity.QUESTIONABLE] for x in (first, last)))] = 1
         state[_cells(*(x[validity == Validity.INVALID] for x in (first, last)))] = 2
         for a, b in gaps(t, start_ns, end_ns):
-            state[(a - start_ns) * CELLS // (end_ns - start_ns) : -(-(b - start_ns) * CELLS // (end_ns - start_ns))] = 3
+            state[
+                (a - start_ns) * CELLS // (end_ns - start_ns) : -(
+                    -(b - start_ns) * CELLS // (end_ns - start_ns)
+                )
+            ] = 3
     begins = np.flatnonzero(np.diff(state, prepend=-1))
     ends = np.append(begins[1:], CELLS)
     boxes = "".join(

@@ -51,7 +51,9 @@ class Told:
     steps: list[Step] = field(default_factory=list)
 
 
-def station(directory: Path, change: Callable[[dict[str, Any]], None] | None = None) -> tuple[Settings, str, str]:
+def station(
+    directory: Path, change: Callable[[dict[str, Any]], None] | None = None
+) -> tuple[Settings, str, str]:
     """Settings (three windings and three stages of the demo station), their text and hash."""
     tree = yaml.safe_load(example("demo.yaml").read_text(encoding="utf-8"))
     tree["station"]["data_dir"] = str(directory)
@@ -72,6 +74,7 @@ class Weather:
     """Load and temperatures of the invented days, the same for the same seed."""
 
     seed: int
+    load: float = 1.0
     oil: float = 45.0
     hot: list[float] = field(default_factory=lambda: [52.0, 53.0, 51.0])
 
@@ -87,7 +90,7 @@ class Weather:
         weekend = 0.72 if int(day) % 7 in (2, 3) else 1.0
         ambient = 21 + 7 * math.sin((hour - 9) * math.pi / 12) + 4 * math.sin(day / 2.7) + 6 * self.drift
         shape = 0.62 + 0.3 * math.exp(-((hour - 18.5) ** 2) / 8) + 0.2 * math.exp(-((hour - 10) ** 2) / 12)
-        base = weekend * shape * (1 + 0.2 * math.sin(day / 2.7)) + self.drift
+        base = self.load * weekend * shape * (1 + 0.2 * math.sin(day / 2.7)) + self.drift
         loads = [max(0.0, base * k + self.random.gauss(0, 0.004)) for k in (1.0, 1.03, 0.98)]
         goal = ambient + (60 - 7 * cooled) * (0.12 + 0.88 * base**2)
         self.oil += (goal - self.oil) / 150
@@ -106,6 +109,7 @@ def write(
     days: float = 3.0,
     *,
     seed: int = 7,
+    load: float = 1.0,
     rate: float = 1.0,
     gap: tuple[float, float] | None = (30.0, 37.5),
     oil_lost: tuple[float, float] | None = (50.0, 52.25),
@@ -114,14 +118,15 @@ def write(
 ) -> Told:
     """A record of so many days at one step a minute.
 
-    gap: hours from the start in which nothing ran; a new run follows. oil_lost: hours in which top oil is
-    substituted and everything runs. keep: hold the steps in memory for the test to add up.
+    load: scales it; 1.2 brings alarms. gap: hours from the start in which nothing ran; a new run follows.
+    oil_lost: hours in which top oil is substituted and everything runs. keep: hold the steps in memory
+    for the test to add up.
     """
     directory.mkdir(parents=True, exist_ok=True)
     settings, text, digest = station(directory, change)
     told = Told(directory / "record.sqlite", settings, digest)
     points = catalogue(settings)
-    play = _Play(points, Weather(seed))
+    play = _Play(points, Weather(seed, load))
     first = _recorder(settings, text, digest, rate, "boot-1")
     r = first
     for n in range(round(days * 24 * 60)):
@@ -131,7 +136,7 @@ def write(
             if r is first:
                 assert first.stop(60.0)
                 r = _recorder(settings, text, digest, rate, "boot-2")
-                play.restart((gap[1] - gap[0]))
+                play.restart(gap[1] - gap[0])
             continue
         lost = bool(oil_lost and oil_lost[0] <= hours < oil_lost[1])
         values, events = play.step(n, wall_ns, lost)
@@ -214,5 +219,3 @@ def _idle(p: Point) -> float | int | bool | None:
     if p.declared.type == "bool":
         return p.declared.name not in ("interlock", "selector_manual")
     return 0 if p.declared.type in ("int", "enum") else 0.0
-
-

@@ -186,14 +186,14 @@ class _Cycle:
         self.conditions: list[bool | None] = [False] * len(state.alarms)
         self.details: dict[int, str] = {}
         self.suppressed: set[int] = set()
-        self.acknowledged: list[str] = []
+        self.deciding = False
 
     def run(self) -> tuple[State, Outcome]:
         started_ns = self.old.started_ns if self.old.started_ns >= 0 else self.now
         if self.old.seen_hash and self.given.settings_hash != self.old.seen_hash:
             self.tell("reload", "station", f"new settings {self.given.settings_hash[:12]} in force")
         grace_over = self.now - started_ns >= ns(self.plan.settings.station.start_grace_s)
-        deciding = self.old.deciding or self.given.polled or grace_over
+        self.deciding = deciding = self.old.deciding or self.given.polled or grace_over
         self.judge_inputs()
         self.prove()
         self.estimate_temperatures()
@@ -206,9 +206,9 @@ class _Cycle:
                 self.tell("start", "station", f"deciding from now on: {how}")
             for t in self.layout.transformers:
                 self.call_stages(t, starting=not self.given.polled and not self.old.deciding)
-        self.raise_alarms()
+            self.raise_alarms()  # before that nothing has been read, which is no loss
         energise = self.energise(deciding)
-        values = self.values(deciding)
+        values = self.values(deciding) if self.plan.tell_values else {}
         new = State(
             self.now,
             self.old.sequence + 1,
@@ -257,7 +257,7 @@ class _Cycle:
             if new is old:
                 continue
             self.inputs[i] = new
-            if new.lost and (not old.lost or old.lost_ns < 0) and plan.id in readings:
+            if new.lost and (not old.lost or old.lost_ns < 0) and plan.id in readings and self.deciding:
                 self.tell("quality", plan.id, f"{plan.id} is lost: {new.reason}", cause=new.cause.value)
             elif old.lost and not new.lost and old.lost_ns >= 0:
                 self.tell("quality", plan.id, f"{plan.id} counts again", value=new.value)
@@ -516,7 +516,11 @@ class _Cycle:
         elif not th.oil_lost and ts.oil_lost_ns >= 0:
             self.transformers[t.index] = replace(ts, oil_lost_ns=-1)
         th.oil, th.oil_quality = value, quality
-        return (float("nan"), at_ns, True) if value is None else (value, at_ns, False)
+        if value is None:
+            # Not read yet is not lost: the model must not start from an estimate meanwhile.
+            stands_in = self.deciding or self.inputs[probes[0]].value is not None
+            return float("nan"), at_ns, stands_in
+        return value, at_ns, False
 
     def ambient_sample(self, t: TransformerPlan) -> tuple[bool, float, int]:
         i = t.inputs.get("ambient_c")
@@ -560,7 +564,7 @@ class _Cycle:
                 reading = self.inputs[w.current]
                 current[w.place], current_ns[w.place] = reading.value, reading.value_ns
                 qualities[w.place] = reading.quality
-            else:
+            elif self.deciding or last[k] is not None:
                 others = [
                     x
                     for j, x in enumerate(loads)
@@ -572,8 +576,10 @@ class _Cycle:
                 current_ns[w.place] = self.now
                 put_in[w.place] = True
                 qualities[w.place] = _ESTIMATED
-                if w.current is not None and not th.lost:
-                    th.lost = f"{w.id}.current_a is lost: {self.inputs[w.current].reason}"
+            else:  # not read yet: the model must not start from an assumed load
+                qualities[w.place] = _NOT_STARTED
+            if load is None and w.current is not None and not th.lost:
+                th.lost = f"{w.id}.current_a is lost: {self.inputs[w.current].reason}"
             by_hand = self.substitute(f"{w.id}.current_a")
             if by_hand is not None and by_hand > current[w.place]:
                 current[w.place], current_ns[w.place], put_in[w.place] = by_hand, self.now, True
@@ -822,8 +828,10 @@ class _Cycle:
         self.adopted[s.index] = True
         relay = self.given.relays.get(s.id)
         was = self.stages[s.index]
-        if relay is None:
-            return  # no read-back in this run (a trace): goes on as it was
+        if relay is None:  # no read-back in this run (a trace): goes on as it was
+            if was.at_rest_ns < 0 and was.call not in ON:
+                self.stages[s.index] = replace(was, at_rest_ns=self.now)
+            return
         if relay.energised and relay.link_ok:
             if was.call in ON:
                 was = replace(was, call=Call.OFF, off_ns=self.now, at_rest_ns=self.now)

@@ -18,6 +18,7 @@ from collector.control import alarms as al
 from collector.control import lost_inputs as li
 from collector.control import modes, outputs, stages
 from collector.control.stages import Facts
+from collector.quality import Detail
 
 modes_real = modes.mode_in_force
 Break = Callable[[pytest.MonkeyPatch], None]
@@ -739,6 +740,26 @@ def nothing_is_written_before_the_first_complete_poll() -> None:
     s.run(2)
     assert s.outcome.decision.energise
     assert s.called()
+
+
+def decides_early(m: pytest.MonkeyPatch) -> None:
+    real = engine.step
+    m.setattr(engine, "step", lambda s, p, i: real(s, p, replace(i, polled=True)))
+
+
+@rule("what is not read yet counts as lost", decides_early)
+def what_has_not_been_read_yet_is_no_alarm_and_no_start_of_the_model() -> None:
+    s = Station(polled=False)
+    late = {name: s.values[name] for name in ("HV_A.current_a", "HV_B.current_a", "HV_C.current_a")}
+    s.values |= dict.fromkeys(late, Bad(Detail.OLD_DATA, "not read yet"))
+    s.run(10)
+    assert not engine.alarm_list(s.state, s.plan)
+    assert s.value("hot_spot_c") is None
+    s.values |= late
+    s.polled = True
+    s.run(4)
+    assert not engine.alarm_list(s.state, s.plan)
+    assert s.value("hot_spot_c") == pytest.approx(40.0 + 13.0 * 0.5**1.3, abs=0.1)
 
 
 @rule(

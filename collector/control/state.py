@@ -37,6 +37,7 @@ class Plan:
     """Settings made ready for stepping. Build it with `build`; it never changes.
 
     assume_running_as_called: for traces without feedback columns: what is called counts as running.
+    tell_values: False leaves an outcome's values out, for a replay that needs only the state.
     """
 
     settings: Settings
@@ -44,6 +45,7 @@ class Plan:
     assume_running_as_called: bool
     model: Model
     layout: Layout
+    tell_values: bool = True
 
 
 @dataclass(frozen=True, slots=True)

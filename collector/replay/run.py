@@ -1,4 +1,4 @@
-"""Runs a trace through the step: rows in, outcomes out. Closed loop: relays follow the decisions."""
+"""Rows of a trace through the step, and the result as CSV. Closed loop: relays follow the decisions."""
 
 from __future__ import annotations
 
@@ -7,49 +7,29 @@ from collections.abc import Iterable, Iterator, Sequence
 from fnmatch import fnmatchcase
 from typing import TextIO
 
-from collector import engine
-from collector.messages import Inputs, Outcome, RelayStatus, Value
+from collector.messages import Outcome, Value
 from collector.points import Point, catalogue
-from collector.quality import GOOD, Detail, Reading, invalid
+from collector.quality import Detail, invalid
+from collector.replay import lanes
 from collector.replay.trace import Row
 from collector.settings.model import Settings
 
-#: A trace's first row is put at this monotonic time [ns], so that no age or timer is ever negative.
-START_NS = 10**15
-
-
-def readings_of(row: Row, mono_ns: int) -> dict[str, Reading]:
-    """A row's cells as readings taken at `mono_ns`; an empty cell is a missing reading."""
-    missing = invalid(Detail.FAILURE)
-    return {
-        name: Reading(value, GOOD, mono_ns, "", "replay")
-        if value is not None
-        else Reading(None, missing, mono_ns, "empty cell in the trace", "replay")
-        for name, value in row.values.items()
-    }
+_ABSENT = Value(None, invalid(Detail.FAILURE))
 
 
 def steps(
     settings: Settings, settings_hash: str, columns: Sequence[str], rows: Iterable[Row]
 ) -> Iterator[tuple[Row, Outcome]]:
-    """(row, outcome) of each row. Stages without a feedback column run as soon as they are called."""
-    fed_back = any(column.endswith(".feedback") for column in columns)
-    plan = engine.build(settings, settings_hash, assume_running_as_called=not fed_back)
-    state = engine.initial(plan)
-    relays: dict[str, RelayStatus] = {}
-    first: int | None = None
-    for row in rows:
-        first = row.wall_ns if first is None else first
-        mono_ns = START_NS + row.wall_ns - first
-        inputs = Inputs(
-            mono_ns=mono_ns,
-            readings=readings_of(row, mono_ns),
-            relays={output: RelayStatus(status.energised, mono_ns) for output, status in relays.items()},
-            settings_hash=settings_hash,
-        )
-        state, outcome = engine.step(state, plan, inputs)
-        relays = {output: RelayStatus(on, mono_ns) for output, on in outcome.decision.energise.items()}
-        yield row, outcome
+    """(row, outcome) of each row. A stage without a feedback column runs as soon as it is called."""
+    lane = lanes.Lane("", settings, settings_hash)
+    for done in lanes.run([lane], columns, rows):
+        yield done.row, done.outcome
+
+
+def lane_outcome(outcome: Outcome, lane: int, points: Sequence[str]) -> Outcome:
+    """One lane's values under the points' own ids."""
+    found = {p: outcome.values.get(lanes.name(p, lane), _ABSENT) for p in points}
+    return Outcome(outcome.decision, found, outcome.events)
 
 
 def _cell(point: Point, value: Value) -> str:
@@ -81,11 +61,10 @@ def write_csv(
         header += [point.id, f"{point.id}.quality"]
     writer.writerow(header)
     count = 0
-    absent = Value(None, invalid(Detail.FAILURE))
     for row, outcome in results:
         cells = [row.time]
         for point in points:
-            value = outcome.values.get(point.id, absent)
+            value = outcome.values.get(point.id, _ABSENT)
             cells += [_cell(point, value), str(value.quality)]
         writer.writerow(cells)
         count += 1

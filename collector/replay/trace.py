@@ -8,15 +8,22 @@ from __future__ import annotations
 import csv
 import difflib
 import math
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TextIO
 
 from collector.points import measurements
-from collector.settings.model import Settings
+from collector.settings.model import BoolInput, Settings
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+#: Longest line [characters]; a station of 16 transformers comes to about 20 000.
+MAX_LINE = 200_000
+
+_TIME = re.compile(r"(\d{4}-\d\d-\d\d)[T ](\d\d:\d\d(?::\d\d)?)(?:\.(\d{1,9}))?(Z|[+-]\d\d:?\d\d)?", re.ASCII)
+_CONTACTS = ("feedback", "selector_auto", "selector_manual", "breaker_closed", "interlock")
 
 
 class TraceFault(Exception):
@@ -35,14 +42,31 @@ class Row:
 
 def parse_time(text: str) -> int:
     """UTC nanoseconds of an ISO 8601 time with `Z` or an offset. ValueError says what would be right."""
+    found = _TIME.fullmatch(text)
+    if found is None:
+        raise ValueError(f"{_shown(text)} is not a time (write it as 2026-07-14T13:05:00Z)")
+    day, clock, fraction, zone = found.groups()
+    if zone is None:
+        raise ValueError(
+            f"{text!r} does not say which time it is: local times repeat an hour every autumn "
+            f"(write {text}Z if it is UTC, or {text}+02:00 with its offset)"
+        )
     try:
-        moment = datetime.fromisoformat(text)
-    except ValueError:
-        raise ValueError(f"{text!r} is not a time (write 2026-07-14T13:05:00Z)") from None
-    if moment.tzinfo is None:
-        raise ValueError(f"{text!r} has no time zone, so it may be local time (write {text}Z if it is UTC)")
-    delta = moment - EPOCH
-    return (delta.days * 86400 + delta.seconds) * 10**9 + delta.microseconds * 1000
+        moment = datetime.fromisoformat(f"{day}T{clock}{zone}")
+    except ValueError as error:
+        raise ValueError(f"{text!r} is not a time: {error} (write it as 2026-07-14T13:05:00Z)") from None
+    since = moment - EPOCH
+    return (since.days * 86400 + since.seconds) * 10**9 + int((fraction or "").ljust(9, "0"))
+
+
+def moment(text: str) -> int:
+    """UTC nanoseconds of a time as a person writes it on the command line: as `parse_time`, or a date (UTC)."""
+    written = text.strip()
+    return parse_time(f"{written}T00:00Z" if re.fullmatch(r"\d{4}-\d\d-\d\d", written) else written)
+
+
+def _shown(text: str) -> str:
+    return repr(text if len(text) <= 40 else text[:37] + "...")
 
 
 class Trace:
@@ -53,46 +77,99 @@ class Trace:
 
     def __init__(self, path: Path, settings: Settings) -> None:
         self.path = path
-        self._known = {m.id for m in measurements(settings)} | {
+        wired = {m.id: m.input for m in measurements(settings)}
+        self._known = set(wired) | {
             f"{t.id}.{w.id}.current_a" for t in settings.transformers for w in t.windings
         }
         # A trace may prove a stage's running although no feedback is wired.
         self._known |= {f"{t.id}.{s.id}.feedback" for t in settings.transformers for s in t.stages}
+        self._contacts = {i for i in self._known if i.rpartition(".")[2] in _CONTACTS}
+        self._contacts |= {i for i, source in wired.items() if isinstance(source, BoolInput)}
+        self._done = self._size = 0
         self.columns = self._header()
+
+    def progress(self) -> float:
+        """How much of the file has been read, 0 to 1."""
+        return self._done / self._size if self._size else 0.0
 
     def _fault(self, line: int, column: str, message: str) -> TraceFault:
         return TraceFault(f"{self.path}:{line}: {column}: {message}")
 
+    def _lines(self, file: TextIO) -> Iterator[str]:
+        """Lines as the csv module wants them, none longer than MAX_LINE."""
+        number = 0
+        while True:
+            number += 1
+            try:
+                line = file.readline(MAX_LINE + 1)
+            except UnicodeDecodeError:
+                raise self._fault(number, "row", "is not UTF-8 text (save the file as UTF-8 CSV)") from None
+            if not line:
+                return
+            if len(line) > MAX_LINE:
+                raise self._fault(
+                    number, "row", f"longer than {MAX_LINE} characters (is this a CSV file with line ends?)"
+                )
+            if "\0" in line:
+                raise self._fault(
+                    number, "row", "holds a zero byte, so it is not text (save it as UTF-8 CSV)"
+                )
+            self._done += len(line)
+            yield line
+
     def _header(self) -> list[str]:
         try:
+            self._size = self.path.stat().st_size
             with self.path.open(encoding="utf-8-sig", newline="") as file:  # a byte-order mark is passed over
-                first = file.readline()
+                first = next(self._lines(file), "")
         except OSError as error:
-            raise self._fault(1, "file", f"cannot be read: {error.strerror}") from None
-        except UnicodeDecodeError:
-            raise self._fault(1, "file", "is not UTF-8 text (save it as UTF-8 CSV)") from None
+            raise self._fault(
+                1, "file", f"cannot be read: {error.strerror} (give the path of a CSV file)"
+            ) from None
+        if not first.strip():
+            raise self._fault(
+                1, "header", "nothing here (the first line names the columns: time,T1.top_oil_c,...)"
+            )
         for other, name in ((";", "semicolons"), ("\t", "tabs")):
             if other in first and "," not in first:
                 raise self._fault(
-                    1, "header", f"cells are separated by {name} (separate by commas, decimal point)"
+                    1,
+                    "header",
+                    f"cells are separated by {name} (separate them by commas, and write a decimal point)",
                 )
-        names = next(csv.reader([first]), [])
+        try:
+            names = next(csv.reader([first], strict=True), [])
+        except csv.Error as error:
+            raise self._fault(
+                1, "header", f"not well-formed CSV: {error} (close every quotation mark)"
+            ) from None
         names = [name.strip() for name in names]
-        if not names or names[0] != "time":
-            shown = names[0] if names else "nothing"
-            raise self._fault(1, shown or "(empty)", "the first column must be `time`")
+        if names[0] != "time":
+            raise self._fault(1, _shown(names[0]), "the first column must be `time`")
         seen: set[str] = set()
         for name in names[1:]:
             if name in seen:
                 raise self._fault(1, name, "stands twice in the header (give each measurement one column)")
             seen.add(name)
             if name not in self._known:
-                close = difflib.get_close_matches(name, self._known, 1, 0.5)
-                hint = f"did you mean {close[0]}?" if close else f"known: {', '.join(sorted(self._known))}"
-                raise self._fault(1, name or "(empty)", f"no such measurement in the settings ({hint})")
+                raise self._fault(1, name or "(empty)", self._unknown(name))
         if len(names) < 2:
             raise self._fault(1, "header", "no measurement column (for example T1.top_oil_c)")
         return names[1:]
+
+    def _unknown(self, name: str) -> str:
+        """What to say of a column that no measurement goes by."""
+        stem, _, unit = name.rpartition("_")
+        for known in sorted(self._known):
+            right_stem, _, right = known.rpartition("_")
+            if stem and stem.lower() == right_stem.lower() and unit != right:
+                return f"another unit than the settings' (convert the values and name the column {known})"
+        close = difflib.get_close_matches(name, self._known, 1, 0.5)
+        if close:
+            return f"no such measurement in the settings (did you mean {close[0]}?)"
+        known = sorted(self._known)
+        more = f" and {len(known) - 12} more" if len(known) > 12 else ""
+        return f"no such measurement in the settings (known: {', '.join(known[:12])}{more})"
 
     def _number(self, line: int, column: str, cell: str) -> float | None:
         cell = cell.strip()
@@ -101,32 +178,44 @@ class Trace:
         try:
             value = float(cell)
         except ValueError:
-            hint = (
-                "write a decimal point, not a comma"
-                if "," in cell
-                else "leave it empty if there is no reading"
+            hint = "leave it empty if there is no reading"
+            if "," in cell:
+                hint = "write a decimal point, not a comma"
+            elif column in self._contacts:
+                hint = "write 1 or 0"
+            raise self._fault(line, column, f"{_shown(cell)} is not a number ({hint})") from None
+        if not math.isfinite(value):
+            raise self._fault(
+                line, column, f"{_shown(cell)} is not a finite number (leave it empty if there is no reading)"
             )
-            raise self._fault(line, column, f"{cell!r} is not a number ({hint})") from None
-        if not math.isfinite(value) or "_" in cell:
-            raise self._fault(line, column, f"{cell!r} is not a finite number (leave the cell empty instead)")
+        if "_" in cell or not cell.isascii():
+            raise self._fault(
+                line, column, f"{_shown(cell)} is not a plain number (write digits and a point)"
+            )
+        if column in self._contacts and value not in (0.0, 1.0):
+            raise self._fault(line, column, f"{cell} is neither 0 nor 1 (a contact is open or closed)")
+        if value < 0.0 and column.endswith(".current_a"):
+            raise self._fault(line, column, f"{cell} A is negative (currents are rms magnitudes)")
         return value
 
     def __iter__(self) -> Iterator[Row]:
         last: int | None = None
+        width = len(self.columns) + 1
+        self._done = 0
         with self.path.open(encoding="utf-8-sig", newline="") as file:
-            reader = csv.reader(file, strict=True)
+            reader = csv.reader(self._lines(file), strict=True)
             next(reader)
             try:
                 for cells in reader:
                     line = reader.line_num
                     if not any(cell.strip() for cell in cells):
                         continue
-                    if len(cells) != len(self.columns) + 1:
+                    if len(cells) != width:
                         raise self._fault(
                             line,
                             "row",
-                            f"{len(cells)} cells where the header has {len(self.columns) + 1} "
-                            f"(a decimal comma or a missing separator?)",
+                            f"{len(cells)} cells where the header has {width} "
+                            f"(a decimal comma, or a separator too few or too many?)",
                         )
                     try:
                         wall_ns = parse_time(cells[0].strip())
@@ -147,8 +236,10 @@ class Trace:
                     }
                     yield Row(line, cells[0].strip(), wall_ns, values)
             except csv.Error as error:
-                raise self._fault(reader.line_num, "row", f"not well-formed CSV: {error}") from None
-            except UnicodeDecodeError:
                 raise self._fault(
-                    reader.line_num + 1, "row", "is not UTF-8 text (save it as UTF-8 CSV)"
+                    max(1, reader.line_num),
+                    "row",
+                    f"not well-formed CSV: {error} (close every quotation mark)",
                 ) from None
+        if last is None:
+            raise self._fault(2, "row", "no rows after the header (one row per time)")

@@ -1,0 +1,290 @@
+"""A record's journal through the step again: every decision, value and state beside what was recorded.
+
+Restarts and reloads inside the journal are followed. Nothing here decides anything, and nothing writes.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+
+import numpy as np
+
+from collector import engine
+from collector.control.saved import packed_settings
+from collector.messages import Outcome
+from collector.record.boot import cpu_features
+from collector.record.journal import outcome_digest
+from collector.record.reader import Record, Run, Snapshot, Step
+from collector.settings.loader import load_bytes
+from collector.settings.model import Settings
+
+#: Where numpy or the processor differ from the recording's, states are compared within this.
+TOLERANCE = 1e-9
+#: A snapshot's wall time is taken a moment after its step's [ns].
+_MOMENT_NS = 5 * 10**9
+
+
+class JournalError(Exception):
+    """The journal cannot be replayed; the text says why and what would be right."""
+
+
+@dataclass(frozen=True, slots=True)
+class Replayed:
+    """One step again. state, outcome: of the replay. recorded: what the journal holds of it."""
+
+    recorded: Step
+    plan: engine.Plan
+    state: engine.State
+    outcome: Outcome
+
+
+@dataclass(slots=True)
+class Tally:
+    """What a replay has found so far. exact: same numpy and processor features, so bits are compared.
+
+    stage_changes: how often a stage was called or held off. states: snapshots compared on the way.
+    differences: the first of them in words; differ: how many steps or states differ in all.
+    """
+
+    exact: bool = True
+    notes: list[str] = field(default_factory=list)
+    runs: int = 0
+    steps: int = 0
+    decisions_equal: int = 0
+    values_equal: int = 0
+    states: int = 0
+    states_equal: int = 0
+    stage_changes: int = 0
+    commands: int = 0
+    reloads: int = 0
+    missing: int = 0
+    differ: int = 0
+    differences: list[str] = field(default_factory=list)
+
+    def difference(self, text: str) -> None:
+        self.differ += 1
+        if len(self.differences) < 20:
+            self.differences.append(text)
+
+    def note(self, text: str) -> None:
+        if text not in self.notes:
+            self.notes.append(text)
+
+
+def utc(wall_ns: int) -> str:
+    """ISO 8601 with a Z, to the millisecond."""
+    moment = datetime.fromtimestamp(wall_ns // 10**6 / 1000, UTC)
+    return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def span(record: Record) -> tuple[int, int] | None:
+    """Wall times of the first and last journalled step [ns]; None: no journal."""
+    first = last = None
+    for step in record.steps():
+        first = step.wall_ns if first is None else min(first, step.wall_ns)
+        last = step.wall_ns if last is None else max(last, step.wall_ns)
+    return None if first is None or last is None else (first, last)
+
+
+def replay(
+    record: Record, tally: Tally, start_ns: int | None = None, end_ns: int | None = None
+) -> Iterator[Replayed]:
+    """Every step from the last snapshot before `start_ns` (wall time [ns], None: the oldest) to `end_ns`.
+
+    JournalError when there is no journal for that time. What is found goes into `tally`.
+    """
+    runs = {run.run: run for run in record.runs()}
+    by_run: dict[int, list[Snapshot]] = {}
+    for snapshot in record.snapshots():
+        if end_ns is None or snapshot.wall_ns < end_ns:
+            by_run.setdefault(snapshot.run, []).append(snapshot)
+    begin = _beginning(by_run, start_ns)
+    follower: _Follower | None = None
+    for step in record.steps(None, None if begin is None else begin.wall_ns - _MOMENT_NS, end_ns):
+        if begin is not None and (step.run, step.inputs.mono_ns) <= (begin.run, begin.mono_ns):
+            continue
+        if follower is None or follower.run.run != step.run:
+            run = runs[step.run]
+            known = by_run.get(step.run, [])
+            if begin is not None and begin.run == step.run:
+                known = [s for s in known if s.mono_ns >= begin.mono_ns]
+            follower = _Follower(record, run, known, tally)
+            tally.runs += 1
+        done = follower.step(step)
+        if done is not None:
+            yield done
+    if record.skipped:
+        tally.note(f"{record.skipped} frames of the journal cannot be read: what they build on is gone")
+    if not tally.steps:
+        raise JournalError(_nothing(record, start_ns, end_ns))
+
+
+def _beginning(by_run: dict[int, list[Snapshot]], start_ns: int | None) -> Snapshot | None:
+    if start_ns is None:
+        return None
+    before = [s for known in by_run.values() for s in known if s.wall_ns <= start_ns]
+    return max(before, key=lambda s: (s.run, s.mono_ns, s.wall_ns)) if before else None
+
+
+def _nothing(record: Record, start_ns: int | None, end_ns: int | None) -> str:
+    held = span(record)
+    if held is None:
+        return (
+            f"{record.path}: no journal in this record (record.journal_days is 0, or its days are over); "
+            f"replay from its history instead: --history"
+        )
+    if not any(True for _ in record.snapshots()):
+        return f"{record.path}: no state snapshot in this journal, so there is nothing to start from"
+    asked = f"{'the beginning' if start_ns is None else utc(start_ns)} to {'the end' if end_ns is None else utc(end_ns)}"
+    return f"{record.path}: no journal that can be replayed for {asked} (it holds {utc(held[0])} to {utc(held[1])})"
+
+
+class _Follower:
+    """Replays one run: from snapshot to snapshot, each of them compared with the state arrived at."""
+
+    def __init__(self, record: Record, run: Run, snapshots: list[Snapshot], tally: Tally) -> None:
+        self.record, self.run, self.tally = record, run, tally
+        self.snapshots = snapshots
+        self.plans: dict[str, engine.Plan] = {}
+        self.plan: engine.Plan | None = None
+        self.state: engine.State | None = None
+        self.held: dict[str, bool] | None = None
+        here = (np.__version__, cpu_features())
+        if (run.numpy, run.cpu) != here:
+            tally.exact = False
+            what = "numpy" if run.numpy != here[0] else "processor features"
+            tally.note(
+                f"recorded with another {what} ({run.numpy}, {_short(run.cpu)}; here {here[0]}, "
+                f"{_short(here[1])}): states are compared within {TOLERANCE:g}, decisions exactly"
+            )
+        if run.rate != 1.0:
+            tally.note(f"recorded at {run.rate:g} times real time, with a simulated station")
+
+    def step(self, step: Step) -> Replayed | None:
+        now = step.inputs.mono_ns
+        while self.snapshots and self.snapshots[0].mono_ns < now:
+            self.pass_by(self.snapshots.pop(0))
+        if self.plan is None or self.state is None:
+            self.tally.missing += 1  # no state known yet: the next snapshot begins
+            return None
+        if step.decision.sequence != self.state.sequence + 1:
+            count = step.decision.sequence - self.state.sequence - 1
+            self.tally.note(f"{count} steps before {utc(step.wall_ns)} are not in the journal")
+            self.plan = self.state = None
+            self.tally.missing += 1
+            return None
+        if step.inputs.settings_hash != self.plan.settings_hash:
+            self.reload(self.plan_of(step.inputs.settings_hash, None))
+        self.state, outcome = engine.step(self.state, self.plan, step.inputs)
+        self.compare(step, outcome)
+        return Replayed(step, self.plan, self.state, outcome)
+
+    def compare(self, step: Step, outcome: Outcome) -> None:
+        tally, when = self.tally, utc(step.wall_ns)
+        tally.steps += 1
+        tally.commands += len(step.inputs.commands)
+        was, now = dict(step.decision.energise), dict(outcome.decision.energise)
+        same = was == now and outcome.decision.sequence == step.decision.sequence
+        tally.decisions_equal += same
+        if not same:
+            odd = [o for o in {**was, **now} if was.get(o) is not now.get(o)]
+            told = ", ".join(f"{o} recorded {_coil(was.get(o))}, replayed {_coil(now.get(o))}" for o in odd)
+            tally.difference(f"{when} decision {step.decision.sequence}: {told}")
+        if outcome_digest(outcome) == step.digest:
+            tally.values_equal += 1
+        elif tally.exact and same:
+            tally.difference(f"{when} step {step.decision.sequence}: some value or its quality differs")
+        stages = {s.id: now[s.id] for s in self.state.layout.stages if s.id in now} if self.state else {}
+        if self.held:
+            tally.stage_changes += sum(self.held.get(s, on) is not on for s, on in stages.items())
+        self.held = stages or self.held
+
+    def pass_by(self, snapshot: Snapshot) -> None:
+        """A snapshot on the way: where the replay begins, a reload, or a state to compare with."""
+        told = json.loads(snapshot.data)
+        plan = self.plan_of(told["settings_hash"], snapshot.data)
+        if self.state is None or self.plan is None:
+            try:
+                self.plan, self.state = plan, engine.thaw(plan, snapshot.data)
+            except ValueError as error:
+                self.tally.note(f"{utc(snapshot.wall_ns)}: {error}; going on from the next one")
+                self.plan = None
+            return
+        if told["settings_hash"] != self.plan.settings_hash:
+            self.reload(plan)
+        self.tally.states += 1
+        mine = json.loads(engine.checkpoint(self.state))
+        tolerance = 0.0 if self.tally.exact else TOLERANCE
+        odd = [where for where in differing(told, mine, tolerance) if where != "settings"]
+        if odd:
+            more = f" and {len(odd) - 3} more" if len(odd) > 3 else ""
+            self.tally.difference(f"{utc(snapshot.wall_ns)} state: {', '.join(odd[:3])}{more} differ")
+        else:
+            self.tally.states_equal += 1
+
+    def reload(self, plan: engine.Plan) -> None:
+        assert self.plan is not None
+        assert self.state is not None
+        self.state = engine.migrate(self.state, self.plan, plan)
+        self.plan = plan
+        self.tally.reloads += 1
+
+    def plan_of(self, settings_hash: str, snapshot: bytes | None) -> engine.Plan:
+        """The plan of recorded settings: from the stored text, else from what the snapshot carries."""
+        if settings_hash not in self.plans:
+            self.plans[settings_hash] = engine.build(self.settings(settings_hash, snapshot), settings_hash)
+        return self.plans[settings_hash]
+
+    def settings(self, settings_hash: str, snapshot: bytes | None) -> Settings:
+        short = settings_hash[:12]
+        try:
+            loaded = load_bytes(self.record.settings_text(settings_hash).encode(), f"settings {short}")
+            if loaded.settings is not None:
+                if loaded.hash != settings_hash:
+                    self.tally.note(f"settings {short} mean something else to this version of windingd")
+                return loaded.settings
+            why = str(loaded.faults[0])
+        except KeyError:
+            why = "their text is not in the record"
+        if snapshot is not None:
+            try:
+                return packed_settings(snapshot)
+            except ValueError as error:
+                why = str(error)
+        raise JournalError(f"{self.record.path}: settings {short} cannot be used: {why}")
+
+
+def differing(a: object, b: object, tolerance: float, where: str = "") -> list[str]:
+    """Paths at which two JSON values differ; numbers with a fraction within `tolerance`, rel. and abs."""
+    if isinstance(a, dict) and isinstance(b, dict):
+        found: list[str] = []
+        for key in dict.fromkeys([*a, *b]):
+            inner = f"{where}.{key}" if where else str(key)
+            if key in a and key in b:
+                found += differing(a[key], b[key], tolerance, inner)
+            else:
+                found.append(inner)
+        return found
+    if isinstance(a, list) and isinstance(b, list) and len(a) == len(b):
+        return [
+            x
+            for i, (p, q) in enumerate(zip(a, b, strict=True))
+            for x in differing(p, q, tolerance, f"{where}[{i}]")
+        ]
+    if isinstance(a, float) and isinstance(b, float):
+        same = a == b if tolerance == 0.0 else math.isclose(a, b, rel_tol=tolerance, abs_tol=tolerance)
+    else:
+        same = type(a) is type(b) and a == b
+    return [] if same else [where]
+
+
+def _coil(energised: bool | None) -> str:
+    return {True: "energised (held off)", False: "released", None: "not decided"}[energised]
+
+
+def _short(cpu: str) -> str:
+    return cpu if len(cpu) < 40 else cpu[:36] + " ..."

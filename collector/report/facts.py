@@ -17,7 +17,7 @@ from collector.quality import Quality, Validity
 from collector.record.export import utc
 from collector.record.keys import parts_of
 from collector.record.reader import Record, RecordError, StoredPoint
-from collector.report.series import HOUR_S, Rise, Track, rise, stretches, track
+from collector.report.series import EMPTY, HOUR_S, Rise, Track, rise, stretches, track
 from collector.settings import load_bytes
 from collector.settings.model import Settings, Transformer
 
@@ -344,10 +344,18 @@ class _Reader:
     resolution_s: float | None
     settings: Settings | None
 
+    def __post_init__(self) -> None:
+        self.known = {p.id for p in self.record.points()}
+
     def track(self, point: str) -> Track:
+        """Empty where an older record does not know the point."""
+        if point not in self.known:
+            return EMPTY
         return track(self.record, point, self.start_ns, self.end_ns, self.resolution_s)
 
     def rise(self, point: str) -> Rise | None:
+        if point not in self.known:
+            return None
         return rise(self.record, point, self.start_ns, self.end_ns, self.resolution_s)
 
     def runs_seen(self, reference: str) -> dict[int, int]:
@@ -570,11 +578,6 @@ def _peak(t: Track) -> Peak | None:
     if at is None:
         return None
     return Peak(float(t.high[at]), int(t.time_ns[at]), Quality.from_bits(int(t.bits[at])))
-
-
-def valid_share(t: Track, hours: float) -> float:
-    """Share of the period with a value that counts."""
-    return t.hours / hours if hours else 0.0
 
 
 def questionable(t: Track) -> list[tuple[int, int]]:

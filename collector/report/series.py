@@ -70,6 +70,10 @@ class Track:
         return {v: self.hours_where(validity == v) for v in Validity}
 
 
+_NONE = np.empty(0)
+EMPTY = Track(np.empty(0, np.int64), _NONE, _NONE, _NONE, _NONE, np.empty(0, np.uint16))
+
+
 @dataclass(frozen=True, slots=True)
 class Rise:
     """What a counter gained in the period, and where it stood at the end.

@@ -127,7 +127,7 @@ def write(
     told = Told(directory / "record.sqlite", settings, digest)
     points = catalogue(settings)
     play = _Play(points, Weather(seed, load))
-    first = _recorder(settings, text, digest, rate, "boot-1")
+    first = recorder(settings, text, digest, rate, "boot-1")
     r = first
     for n in range(round(days * 24 * 60)):
         wall_ns = T0 + n * MINUTE
@@ -135,7 +135,7 @@ def write(
         if gap and gap[0] <= hours < gap[1]:
             if r is first:
                 assert first.stop(60.0)
-                r = _recorder(settings, text, digest, rate, "boot-2")
+                r = recorder(settings, text, digest, rate, "boot-2")
                 play.restart(gap[1] - gap[0])
             continue
         lost = bool(oil_lost and oil_lost[0] <= hours < oil_lost[1])
@@ -150,7 +150,7 @@ def write(
     return told
 
 
-def _recorder(settings: Settings, text: str, digest: str, rate: float, boot: str) -> Recorder:
+def recorder(settings: Settings, text: str, digest: str, rate: float, boot: str) -> Recorder:
     r = Recorder(settings, Clock(rate), settings_text=text, settings_hash=digest, boot_id=boot)
     r.start()
     return r

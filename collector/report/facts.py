@@ -213,7 +213,8 @@ def _gather(record: Record, start_ns: int | None, end_ns: int | None, wanted: tu
     if unknown:
         raise ReportError(f"no transformer {unknown[0]} in this record (it has {', '.join(sorted(names))})")
     chosen = [number for name, number in names.items() if not wanted or name in wanted]
-    reference = f"{_prefix(by_transformer[chosen[0]][0].id)}.hot_spot_c"
+    first = by_transformer[chosen[0]]
+    reference = next((p.id for p in first if _name(p.id) == "hot_spot_c"), first[0].id)
     begin, end, recorded = _period(record, reference, start_ns, end_ns)
     resolution = COARSE_S if end - begin > FINE_DAYS * DAY_NS else None
     settings, settings_hash, sure = _settings(record, end)

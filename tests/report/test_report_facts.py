@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, cast
@@ -117,7 +118,7 @@ def test_stages(three_days: rs.Told, start_h: float | None, end_h: float | None)
     before = [s for s in three_days.steps if s.wall_ns < facts.start_ns]
     for stage in _t1(facts).stages:
         called = [bool(s.values[f"T1.{stage.id}.called"].value) for s in (*before[-1:], *steps)]
-        starts = sum(b and not a for a, b in zip(called, called[1:], strict=False))
+        starts = sum(b and not a for a, b in pairwise(called))
         assert stage.starts is not None
         assert stage.starts.gained == starts
         hours = sum(bool(s.values[f"T1.{stage.id}.running"].value) for s in steps) / 60
@@ -148,7 +149,7 @@ def test_alarms(three_days: rs.Told) -> None:
     states = [s.values[rs.ALARM].value for s in steps]
     (alarm,) = _t1(facts).alarms
     assert alarm.point == rs.ALARM
-    assert alarm.count == sum(b == 1 and a != 1 for a, b in zip(states, states[1:], strict=False)) > 0
+    assert alarm.count == sum(b == 1 and a != 1 for a, b in pairwise(states)) > 0
     assert alarm.active_h == pytest.approx(states.count(1) / 60)
     assert alarm.priority == "high"
     assert "above its high limit" in alarm.text

@@ -80,14 +80,13 @@ dl.about dt { color:var(--muted); } dl.about dd { margin:0; overflow-wrap:anywhe
   html { background:#fff; }
   body { font-size:8.6pt; line-height:1.36; }
   article { max-width:none; margin:0; padding:0; border:0; }
-  article + article, .second { break-before:page; }
-  .second > h2:first-child { margin-top:0; }
+  article + article { break-before:page; }
   h1 { font-size:16pt; } h2 { font-size:10pt; margin:12pt 0 3pt; break-after:avoid; }
   .note, caption, figcaption, th, .tiles dt, .tiles dd:not(.value), dl.about { font-size:7.2pt; }
   .tiles { margin:9pt 0 7pt; } .tiles .value { font-size:14pt; } .tiles .value small { font-size:8.6pt; }
   .simulated { margin-top:6pt; padding:3pt 8pt; } .warn { margin-top:4pt; padding:2pt 8pt; font-size:7.6pt; }
   table { font-size:7.9pt; } td { padding:1.7pt 6pt 1.7pt 0; } td.text { font-size:7.2pt; line-height:1.28; }
-  tr, figure, dl.about { break-inside:avoid; } thead { display:table-header-group; }
+  tr, figure, section { break-inside:avoid; } thead { display:table-header-group; }
   svg.strip { margin-top:3pt; height:5pt; }
 }
 @media screen and (max-width:760px) { article { padding:20px; }
@@ -245,16 +244,14 @@ def _transformer(t: TransformerFacts, facts: Facts, w: _Words, now_ns: int) -> s
 {_tiles(t, facts, w)}
 {_figure(t, facts, w)}
 {_peaks(t, w)}
-<section class="second">
-{_life(t)}
-<div class="columns">
+<section>{_life(t)}</section>
+<section class="columns">
 <div>{_cooling(t, facts)}</div>
 <div>{_effectiveness(t)}</div>
-</div>
+</section>
 {_alarms(t, w)}
 {_quality(t, facts)}
-{_about(facts, w, now_ns)}
-</section>
+<section>{_about(facts, w, now_ns)}</section>
 </article>"""
 
 
@@ -526,7 +523,7 @@ def _alarms(t: TransformerFacts, w: _Words) -> str:
         caption += " Count 0: it came before the period."
     if rest:
         times, total = sum(a.count for a in rest), duration(sum(a.active_h for a in rest))
-        names = ", ".join(a.point for a in rest[:8]) + (" …" if len(rest) > 8 else "")
+        names = ", ".join(a.point for a in rest[:8]) + (" and others" if len(rest) > 8 else "")
         caption = f"Not listed: {len(rest)} alarms ({times} times, {total}): {escape(names)}. {caption}"
     return title + _table(head, rows, caption)
 

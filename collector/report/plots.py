@@ -66,7 +66,7 @@ def overview(t: TransformerFacts, facts: Facts, zone: tzinfo) -> str:
             " pip install 'windingd[report]'"
         ) from None
     lanes = max(1, len(t.stages))
-    heights = [3.1, 1.3, 0.17 * lanes + 0.1]
+    heights = [2.85, 1.2, 0.17 * lanes + 0.1]
     with matplotlib.rc_context({**STYLE, "svg.hashsalt": f"windingd {t.id}"}):
         figure = Figure(figsize=(WIDTH_IN, sum(heights) + 0.62))
         axes: Any = figure.subplots(3, 1, sharex=True, height_ratios=heights)

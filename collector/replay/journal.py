@@ -108,6 +108,8 @@ def replay(
         if begin is not None and (step.run, step.inputs.mono_ns) <= (begin.run, begin.mono_ns):
             continue
         if follower is None or follower.run.run != step.run:
+            if follower is not None:
+                follower.finish()
             run = runs[step.run]
             known = by_run.get(step.run, [])
             if begin is not None and begin.run == step.run:
@@ -117,6 +119,8 @@ def replay(
         done = follower.step(step)
         if done is not None:
             yield done
+    if follower is not None:
+        follower.finish()
     if record.skipped:
         tally.note(f"{record.skipped} frames of the journal cannot be read: what they build on is gone")
     if not tally.steps:
@@ -139,8 +143,12 @@ def _nothing(record: Record, start_ns: int | None, end_ns: int | None) -> str:
         )
     if not any(True for _ in record.snapshots()):
         return f"{record.path}: no state snapshot in this journal, so there is nothing to start from"
-    asked = f"{'the beginning' if start_ns is None else utc(start_ns)} to {'the end' if end_ns is None else utc(end_ns)}"
-    return f"{record.path}: no journal that can be replayed for {asked} (it holds {utc(held[0])} to {utc(held[1])})"
+    begin = "the beginning" if start_ns is None else utc(start_ns)
+    end = "the end" if end_ns is None else utc(end_ns)
+    return (
+        f"{record.path}: no journal that can be replayed for {begin} to {end} "
+        f"(it holds {utc(held[0])} to {utc(held[1])})"
+    )
 
 
 class _Follower:
@@ -182,6 +190,12 @@ class _Follower:
         self.state, outcome = engine.step(self.state, self.plan, step.inputs)
         self.compare(step, outcome)
         return Replayed(step, self.plan, self.state, outcome)
+
+    def finish(self) -> None:
+        """The snapshots taken after the last step: the end of the run, or a reload that no step saw."""
+        for snapshot in self.snapshots:
+            if self.state is not None and snapshot.mono_ns == self.state.mono_ns:
+                self.pass_by(snapshot)
 
     def compare(self, step: Step, outcome: Outcome) -> None:
         tally, when = self.tally, utc(step.wall_ns)

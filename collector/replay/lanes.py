@@ -152,11 +152,11 @@ class _Shift:
         self.currents: list[tuple[int, str]] = []
         self.ambients: list[tuple[int, str]] = []
         self.oils: list[tuple[int, str]] = []
-        for t in plan.layout.transformers:
-            plain = t.id.partition("~")[0]
-            self.ambients.append((t.index, f"{plain}.ambient_c"))
-            self.oils.append((t.index, f"{plain}.top_oil_c"))
-            for w in t.windings:
+        for unit in plan.layout.transformers:
+            plain = unit.id.partition("~")[0]
+            self.ambients.append((unit.index, f"{plain}.ambient_c"))
+            self.oils.append((unit.index, f"{plain}.top_oil_c"))
+            for w in unit.windings:
                 self.currents.append((w.place, f"{plain}.{w.settings.id}.current_a"))
 
     def add(self, state: engine.State, row: Row, mono_ns: int, readings: dict[str, Reading]) -> None:

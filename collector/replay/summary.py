@@ -1,4 +1,4 @@
-"""What a scenario comes to: hours above limits, highest temperatures, loss of life, run hours, starts, alarms.
+"""What a scenario comes to: hours above limits, peaks, loss of life, run hours, starts, alarms.
 
 Counts only what the step's state says. Printing is at the end; nothing here reads a file.
 """
@@ -30,7 +30,7 @@ class Peak:
 
 @dataclass(slots=True)
 class UnitSummary:
-    """One transformer of one scenario. Hours; loss of life per winding [h]; above: limit in words -> hours."""
+    """One transformer of one scenario. Loss of life per winding [h]; above: limit in words -> hours."""
 
     id: str
     hours: float = 0.0

@@ -60,7 +60,7 @@ def parse_time(text: str) -> int:
 
 
 def moment(text: str) -> int:
-    """UTC nanoseconds of a time as a person writes it on the command line: as `parse_time`, or a date (UTC)."""
+    """UTC nanoseconds of a time on the command line: as `parse_time`, or a date (its midnight, UTC)."""
     written = text.strip()
     return parse_time(f"{written}T00:00Z" if re.fullmatch(r"\d{4}-\d\d-\d\d", written) else written)
 
@@ -167,9 +167,9 @@ class Trace:
         close = difflib.get_close_matches(name, self._known, 1, 0.5)
         if close:
             return f"no such measurement in the settings (did you mean {close[0]}?)"
-        known = sorted(self._known)
-        more = f" and {len(known) - 12} more" if len(known) > 12 else ""
-        return f"no such measurement in the settings (known: {', '.join(known[:12])}{more})"
+        all_ids = sorted(self._known)
+        more = f" and {len(all_ids) - 12} more" if len(all_ids) > 12 else ""
+        return f"no such measurement in the settings (known: {', '.join(all_ids[:12])}{more})"
 
     def _number(self, line: int, column: str, cell: str) -> float | None:
         cell = cell.strip()

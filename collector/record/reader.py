@@ -405,6 +405,16 @@ class Record:
         for run, mono_ns, wall_ns, found, subject, text, data in rows:
             yield StoredEvent(run, mono_ns, wall_ns, found, subject, text, json.loads(data))
 
+    def events_about(self, subject: str, before_ns: int) -> Iterator[StoredEvent]:
+        """Events of one subject before a wall time [ns], the newest first."""
+        rows = self._conn.execute(
+            "SELECT run, mono_ns, wall_ns, kind, subject, text, data FROM events"
+            " WHERE subject = ? AND wall_ns < ? ORDER BY id DESC",
+            (subject, before_ns),
+        )
+        for run, mono_ns, wall_ns, found, about, text, data in rows:
+            yield StoredEvent(run, mono_ns, wall_ns, found, about, text, json.loads(data))
+
     def alarm_changes(self, start_ns: int | None = None, end_ns: int | None = None) -> Iterator[AlarmChange]:
         where, values = _period(start_ns, end_ns)
         rows = self._conn.execute(

@@ -217,8 +217,10 @@ def _gather(record: Record, start_ns: int | None, end_ns: int | None, wanted: tu
     reference = next((p.id for p in first if _name(p.id) == "hot_spot_c"), first[0].id)
     begin, end, recorded = _period(record, reference, start_ns, end_ns)
     resolution = COARSE_S if end - begin > FINE_DAYS * DAY_NS else None
-    settings, settings_hash, sure = _settings(record, end)
-    reader = _Reader(record, begin, end, resolution, settings)
+    reader = _Reader(record, begin, end, resolution)
+    last_run = max(reader.runs_seen(reference), default=0)
+    reader.settings, settings_hash, sure = _settings(record, min(end, recorded[1]), last_run)
+    settings = reader.settings
     every = track(record, reference, begin, end, resolution)
     present = [run for run in record.runs() if run.run in reader.runs_seen(reference)]
     return Facts(
@@ -310,10 +312,11 @@ def _name(point: str) -> str:
     return point.rpartition(".")[2]
 
 
-def _settings(record: Record, end_ns: int) -> tuple[Settings | None, str, bool]:
+def _settings(record: Record, end_ns: int, run: int) -> tuple[Settings | None, str, bool]:
     """Settings in force at the end of the period, their hash, and whether that is certain.
 
-    Certain from the journal, from the last reload, or when there was only one; else the newest are taken.
+    Certain from the journal, from the last reload of that run, or when there was only one; else the newest
+    are taken.
     """
     known = record.settings_hashes()
     found, sure = (known[-1] if known else ""), len(known) == 1
@@ -324,7 +327,7 @@ def _settings(record: Record, end_ns: int) -> tuple[Settings | None, str, bool]:
                 found, sure = inputs.settings_hash, True
         if not sure:
             for event in record.events(None, end_ns, "reload"):
-                match = [h for h in known if f" {h[:12]} " in event.text]
+                match = [h for h in known if event.run == run and f" {h[:12]} " in event.text]
                 found, sure = (match[-1], True) if match else (found, sure)
     if not found:
         return None, "", False
@@ -343,7 +346,7 @@ class _Reader:
     start_ns: int
     end_ns: int
     resolution_s: float | None
-    settings: Settings | None
+    settings: Settings | None = None
 
     def __post_init__(self) -> None:
         self.known = {p.id for p in self.record.points()}

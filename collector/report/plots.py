@@ -88,7 +88,9 @@ def _inline(svg: str) -> str:
     svg = re.sub(r'\sxmlns(:\w+)?="[^"]*"', "", svg)
     svg = re.sub(r'(<svg[^>]*?) width="[^"]*"', r"\1", svg, count=1)
     svg = re.sub(r'(<svg[^>]*?) height="[^"]*"', r"\1", svg, count=1)
-    return svg.replace("<svg", '<svg role="img" class="plot"', 1).strip()
+    return svg.replace(
+        "<svg", '<svg role="img" aria-label="temperatures, load and cooling stages" class="plot"', 1
+    ).strip()
 
 
 @dataclass
@@ -271,7 +273,7 @@ def timeline(t: Track, start_ns: int, end_ns: int) -> str:
         f'<rect class="{_STATES[state[a]]}" x="{a}" width="{b - a}" height="8"/>'
         for a, b in zip(begins.tolist(), ends.tolist(), strict=True)
     )
-    return f'<svg class="strip" viewBox="0 0 {CELLS} 8" preserveAspectRatio="none" role="img">{boxes}</svg>'
+    return f'<svg class="strip" viewBox="0 0 {CELLS} 8" preserveAspectRatio="none" aria-hidden="true">{boxes}</svg>'
 
 
 def _cells(first: Any, last: Any) -> Any:

@@ -215,6 +215,30 @@ def test_accelerated_time_is_marked_wherever_it_is_looked_at(tmp_path: Path) -> 
     assert "SIMULATED" in found[found.index("@bottom-left") : found.index("@bottom-right")]  # on every sheet
 
 
+def _second(tree: dict[str, Any]) -> None:
+    """Another transformer of one winding without stages."""
+    one = tree["transformers"][0]
+    onan = {"ONAN": {"gradient_k": 8.0, "rated_current_a": 126.0}}
+    two = {k: v for k, v in one.items() if k not in ("stages", "contacts", "name")}
+    two |= {"id": "T2", "number": 2, "modes": one["modes"][:1]}
+    two["windings"] = [{**one["windings"][0], "modes": onan}]
+    tree["transformers"].append(two)
+
+
+def test_two_transformers_each_on_pages_of_its_own(tmp_path: Path) -> None:
+    """T2 has no stages, no name, no peaks worth a limit: it gets its report all the same."""
+    told = rs.write(tmp_path, 0.1, gap=None, oil_lost=None, change=_second)
+    both = Page(render(_facts(told.path), NOW))
+    assert [tag for tag, _ in both.tags].count("article") == 2
+    assert "This transformer has no cooling stages." in both.text
+    clips = [a["id"] for tag, a in both.tags if tag in ("clippath", "pattern")]
+    assert len(clips) == len(set(clips))  # a plot must not borrow from the other
+    with Record(told.path) as record:
+        two = Page(render(gather(record, transformers=["T2"]), NOW))
+    assert [tag for tag, _ in two.tags].count("article") == 1
+    assert "stage2" not in two.text
+
+
 def test_without_matplotlib_it_says_how_to_get_it(facts: Facts, monkeypatch: pytest.MonkeyPatch) -> None:
     for name in [n for n in sys.modules if n.split(".")[0] == "matplotlib"]:
         monkeypatch.delitem(sys.modules, name)

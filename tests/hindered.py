@@ -12,7 +12,6 @@ import socket
 import sys
 import time
 from collections.abc import Callable
-from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -20,7 +19,6 @@ from typing import Any
 import collector.daemon as daemon_module
 from collector import engine, operator
 from collector.clock import Clock
-from collector.commands import common
 from collector.commands.main import main
 from collector.control import lost_inputs, outputs, stages
 from collector.daemon import Daemon, DurableLoss
@@ -110,24 +108,6 @@ def no_flapping_rule() -> None:
 def no_read_back() -> None:
     """Nobody looks at what the outputs do."""
     outputs.look = lambda state, relay, now, timeout, settle: (state, outputs.NOTHING)
-
-
-def write_on_change() -> None:
-    """Coils are written when the decision changes, not with every decision."""
-    writes = Bank._writes
-
-    def changed(self: Bank) -> Any:
-        return [
-            step
-            for step in writes(self)
-            if any(
-                self._coils[n].written is not bit and (self._coils[n].written is not None or not bit)
-                for n, bit in enumerate(step.bits, step.address)  # type: ignore[union-attr]
-            )
-            or all(self._coils[n].written is None for n in range(step.address, step.address + 1))  # type: ignore[union-attr]
-        ]
-
-    Bank._writes = changed  # type: ignore[method-assign]
 
 
 def no_proof() -> None:
@@ -240,7 +220,6 @@ BREAKS: dict[str, Callable[[], None]] = {
     "inputs": trusting_inputs,
     "flapping": no_flapping_rule,
     "read-back": no_read_back,
-    "refresh": write_on_change,
     "proof": no_proof,
     "outbox": no_outbox,
     "numbers": new_numbers,
@@ -258,7 +237,6 @@ BREAKS: dict[str, Callable[[], None]] = {
 
 
 if __name__ == "__main__":
-    _ = common, suppress
     if hinder := os.environ.get("HINDER"):
         HINDERS[hinder]()
     if broken := os.environ.get("BREAK"):

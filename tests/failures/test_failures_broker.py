@@ -1,0 +1,147 @@
+"""Row 9: the broker is away, or its acknowledgements are. A wire that can be cut stands before a real broker."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import AsyncIterator, Callable
+from pathlib import Path
+
+import pytest
+from bench_kit import STAGES, Make, Message, alarms, all_held_off, held, station_s
+from failure_help import IDLE, by_load, daemon_with, load_starts_stage_1, ready
+from ledger import Ledger
+from wires import Wire
+
+from collector.demo.bench import Bench, Process, free_port
+
+
+@pytest.fixture
+async def broker(tool: Callable[[str], str], tmp_path: Path) -> AsyncIterator[int]:
+    """A Mosquitto on a free port."""
+    port = free_port()
+    settings = tmp_path / "mosquitto.conf"
+    settings.write_text(f"listener {port} 127.0.0.1\nallow_anonymous true\n")
+    process = await asyncio.create_subprocess_exec(
+        tool("mosquitto"), "-c", str(settings), stderr=asyncio.subprocess.DEVNULL
+    )
+    while True:
+        try:
+            _, writer = await asyncio.open_connection("127.0.0.1", port)
+        except OSError:
+            await asyncio.sleep(0.02)
+            continue
+        writer.close()
+        break
+    yield port
+    process.kill()
+    await process.wait()
+
+
+def numbered(bench: Bench) -> list[Message]:
+    """Messages of the backlog's two kinds, events and history, as the subscriber got them."""
+    return [m for m in bench.messages() if "/event/" in m["topic"] or m["topic"].endswith("/history")]
+
+
+def numbers(messages: list[Message]) -> list[int]:
+    return [m["payload"]["sequence"] for m in messages]
+
+
+@pytest.mark.parametrize("broken", ["", "outbox"])
+async def test_row_9_broker_away(make_bench: Make, ledger: Ledger, broker: int, broken: str) -> None:
+    """Control untouched meanwhile; then everything, in order. Control: what cannot be sent is forgotten."""
+    async with Wire(broker) as wire:
+        bench = await make_bench(
+            load=IDLE,
+            edit=by_load,
+            publish_s=4.0,
+            mqtt=("127.0.0.1", wire.port),
+            listen_to=("127.0.0.1", broker),
+            **daemon_with(broken),
+        )
+        await ready(bench)
+        await bench.until(lambda: bool(numbered(bench)), "events arrive")
+        since_ns = time.monotonic_ns()
+        wire.cut()
+        reaction_s = await load_starts_stage_1(bench)
+        from_ns = time.monotonic_ns()
+        await bench.station.set_load(IDLE)
+        await bench.until(lambda: held(bench) >= STAGES, "held off again, the broker still away", 10.0)
+        await asyncio.sleep(4.0)  # the length of the outage: past the alarm's delay of 60 station seconds
+        assert not [m for m in numbered(bench) if m["mono_ns"] > from_ns], "the wire was not cut"
+        wire.mend()
+        mended_ns = time.monotonic_ns()
+        with ledger.judged(9, broken, "broker away"):
+            await bench.until(
+                lambda: bool(alarms(bench, "station.alarm_broker_lost", mended_ns)), "the backlog", 8.0
+            )
+            await bench.until(
+                lambda: bool(alarms(bench, "station.alarm_broker_lost", mended_ns, active=False)), "its end", 8.0
+            )
+            got = [m for m in numbered(bench) if m["mono_ns"] >= mended_ns]
+            calls = [m["payload"]["data"].get("call") for m in got if m["payload"].get("subject") == "T1.stage1"]
+            assert [c for c in calls if c in ("called", "off")] == ["called", "off"]
+            told = list(dict.fromkeys(numbers(numbered(bench))))
+            assert told == sorted(told), "out of order"
+        if broken:
+            return
+        backlog = [m for m in got if m["mono_ns"] < mended_ns + 5_000_000_000]
+        ledger.note(
+            9,
+            f"broker unreachable for {(mended_ns - since_ns) / 1e9 * bench.station.rate:.0f} s",
+            f"stage 1 started by load and was held off again meanwhile; afterwards {len(backlog)} messages in order, "
+            "among them call, stop and the alarm of the broker itself",
+            reaction_s=reaction_s,
+        )
+
+
+@pytest.mark.parametrize("broken", ["", "numbers"])
+async def test_row_9_acknowledgement_lost(make_bench: Make, ledger: Ledger, broker: int, broken: str) -> None:
+    """PUBACKs vanish, then the connection breaks: what was sent comes again, under the same number.
+
+    Control: a repeat is numbered anew.
+    """
+    async with Wire(broker) as wire:
+        bench = await make_bench(
+            load=IDLE,
+            edit=by_load,
+            publish_s=4.0,
+            mqtt=("127.0.0.1", wire.port),
+            listen_to=("127.0.0.1", broker),
+            **daemon_with(broken),
+        )
+        await ready(bench)
+        await bench.until(lambda: bool(numbered(bench)), "events arrive")
+        since_ns = time.monotonic_ns()
+        wire.lose_acks = True
+        await load_starts_stage_1(bench)
+        await bench.until(
+            lambda: any(m["payload"].get("subject") == "T1.stage1" for m in numbered(bench) if m["mono_ns"] > since_ns),
+            "stage 1 told",
+        )
+        assert wire.lost_acks
+        wire.lose_acks = False
+        wire.break_off()
+        broken_ns = time.monotonic_ns()
+
+        def stories(after_ns: int, before_ns: int = 1 << 62) -> list[tuple[str, int, str]]:
+            return [
+                (m["payload"]["boot"], m["payload"]["sequence"], m["payload"]["text"])
+                for m in numbered(bench)
+                if after_ns <= m["mono_ns"] < before_ns and "text" in m["payload"]
+            ]
+
+        first = stories(since_ns, broken_ns)
+        with ledger.judged(9, broken, "acknowledgement lost"):
+            await bench.until(
+                lambda: {text for *_, text in first} <= {text for *_, text in stories(broken_ns)}, "sent again", 8.0
+            )
+            again = stories(broken_ns)
+            assert set(first) <= set(again), "a repeat carries another number"
+        if broken:
+            return
+        ledger.note(
+            9,
+            f"{wire.lost_acks} PUBACKs lost, then the connection",
+            f"{len(first)} events came twice, each time with the same (boot, sequence)",
+        )

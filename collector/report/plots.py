@@ -273,7 +273,8 @@ def timeline(t: Track, start_ns: int, end_ns: int) -> str:
         f'<rect class="{_STATES[state[a]]}" x="{a}" width="{b - a}" height="8"/>'
         for a, b in zip(begins.tolist(), ends.tolist(), strict=True)
     )
-    return f'<svg class="strip" viewBox="0 0 {CELLS} 8" preserveAspectRatio="none" aria-hidden="true">{boxes}</svg>'
+    shape = f'viewBox="0 0 {CELLS} 8" preserveAspectRatio="none" aria-hidden="true"'
+    return f'<svg class="strip" {shape}>{boxes}</svg>'
 
 
 def _cells(first: Any, last: Any) -> Any:

@@ -61,7 +61,8 @@ def _number(request: dict[str, Any], key: str) -> float | None:
     given = request.get(key)
     if given is None:
         return None
-    if isinstance(given, bool) or not isinstance(given, int | float) or abs(given) > 1e9 or not isfinite(given):
+    number = isinstance(given, int | float) and not isinstance(given, bool)
+    if not number or abs(given) > 1e9 or not isfinite(given):
         raise ValueError(f"{key}: a number between -1e9 and 1e9")
     return float(given)
 

@@ -51,7 +51,10 @@ class Rules:
 
 @dataclass(slots=True)
 class _Coil:
-    """One output. ``actual``: as last read. ``expected``: what it must still read if nobody else writes."""
+    """One output. ``actual``: as last read. ``expected``: what it must still read if nobody else writes.
+
+    ``let_go_ns``: when it was found released after a loss; only a later decision may energise it.
+    """
 
     actual: bool | None = None
     read_ns: int = 0
@@ -59,6 +62,7 @@ class _Coil:
     written: bool | None = None
     fault: str = ""
     foreign_until_ns: int = -1
+    let_go_ns: int = -1
 
 
 @dataclass(frozen=True, slots=True)
@@ -327,7 +331,10 @@ class Bank:
             wanted.update(
                 (coil, decision.energise[output])
                 for coil, output in self._outputs.items()
+                # What was found released is not energised again before the step has seen it: it counts as
+                # a start and must run on. A decision from before that look leaves such a coil alone.
                 if output in decision.energise
+                and not (decision.energise[output] and decision.mono_ns < self._coils[coil].let_go_ns)
             )
         steps: list[_Step] = []
         for coil in sorted(wanted):
@@ -351,6 +358,8 @@ class Bank:
             on = bool(words[place.address - step.block.address])
             if coil.fault.startswith(_READING):
                 coil.fault = ""
+            if not self._adopted and coil.actual and not on:
+                coil.let_go_ns = now_ns
             if step.after_write:
                 if coil.written is not None and on != coil.written:
                     coil.fault = f"written {int(coil.written)} and acknowledged, but reads back {int(on)}"

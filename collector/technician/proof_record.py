@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import os
+import time
 from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
@@ -42,8 +43,9 @@ class ProofRecord:
         self._file = path.open("a", encoding="utf-8")
 
     def write(self, event: str, **fields: Any) -> None:
-        line = {"event": event, "utc": datetime.now(UTC).isoformat(timespec="milliseconds"), **fields}
-        line["utc"] = line["utc"].replace("+00:00", "Z")
+        utc = datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+        # The machine's monotonic clock beside it: durations hold even when the wall clock is set meanwhile.
+        line = {"event": event, "utc": utc, "mono_ns": time.monotonic_ns(), **fields}
         self.lines.append(line)
         self._file.write(json.dumps(line, ensure_ascii=False) + "\n")
         self._file.flush()

@@ -266,14 +266,16 @@ class Proof:
 
     def _stage(self, stage_id: str, stage: Stage) -> None:
         motors = "pump" if stage.kind == "pumps" else "fans"
+        if self._until_held([stage_id])[stage_id] is None:
+            why = self.views()[stage_id]["why"]
+            self.fact("held off before", f"no, only its running can be proven: {why}", None)
+        else:
+            self.fact("held off before", "yes, relay energised by read-back", True)
         if not self.technician.ask(
             f"{stage_id} start", f"{stage_id} will be forced on. Is everybody clear of its {motors}?"
         ).yes:
             self.step.done = False
             return
-        before = self.views()[stage_id]
-        if before["relay"] != "energised":
-            self.fact("relay before", f"{before['relay']}: {before['why']}", None)
         answer = self.site.command("force_on", stage_id, FORCE_MIN)
         self.fact("force-on", answer["text"], answer["accepted"])
         if not answer["accepted"]:
@@ -419,13 +421,6 @@ class Proof:
         if back_s is None:
             return
         self._read_back(stages, pulled["held"])
-        status = self.site.status()
-        events = {(e["subject"], e["text"]) for e in status["events"]} if status is not None else set()
-        for i in pulled["held"]:
-            adopted = (i, f"{i}: adopted as released") in events
-            self.fact(
-                f"{i} adopted as it was found", "running, left so" if adopted else "no such event", adopted
-            )
 
     def _gateway_pulled(self, pid: int | None) -> bool:
         limits = [

@@ -207,3 +207,27 @@ def test_release_while_a_request_is_under_way(answer, served):
     if request is not None:
         told.bank.took(told.answer(request) if answer is None else answer, told.now_ns)
     told.settle()
+
+
+def test_what_was_found_released_after_a_loss_waits_for_a_decision_that_knows_of_it() -> None:
+    """A module that lost its supply for a moment has started the fans; an older decision must not stop them.
+
+    Control: without the loss the same decision is refreshed as it is.
+    """
+    for lost in (True, False):
+        story = Story()
+        story.serve(8)
+        story.do("decide", dict.fromkeys(COILS.values(), True))
+        story.serve(8)
+        assert [story.memory[coil] for coil in COILS] == [1, 1, 1, 1]
+        story.now_ns += S
+        if lost:
+            story.memory.update(dict.fromkeys(COILS, 0))
+            story.bank.lost("supply gone")
+        story.serve(12)
+        assert [story.memory[coil] for coil in COILS] == [0 if lost else 1] * 4
+        assert {s.energised for s in story.bank.status(story.now_ns).values()} == {not lost}
+        story.now_ns += S
+        story.do("decide", dict.fromkeys(COILS.values(), True))
+        story.serve(12)
+        assert [story.memory[coil] for coil in COILS] == [1, 1, 1, 1]

@@ -220,7 +220,7 @@ def thaw(plan: Plan, data: bytes) -> State:
         told = json.loads(data)
         if told.get("format") != FORMAT:
             raise ValueError(f"not of format {FORMAT}")
-        if told["settings"] != plan.layout.packed:
+        if told["settings"] != plan.layout.packed and unpack(told["settings"]) != plan.settings:
             raise ValueError("it belongs to other settings")
         thermal = None if told["thermal"] is None else track.from_dict(plan.model, told["thermal"])
         state = _take(plan, told, 0, thermal)

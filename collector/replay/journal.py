@@ -91,10 +91,15 @@ def span(record: Record) -> tuple[int, int] | None:
 
 
 def replay(
-    record: Record, tally: Tally, start_ns: int | None = None, end_ns: int | None = None
+    record: Record,
+    tally: Tally,
+    start_ns: int | None = None,
+    end_ns: int | None = None,
+    begin: Snapshot | None = None,
 ) -> Iterator[Replayed]:
     """Every step from the last snapshot before `start_ns` (wall time [ns], None: the oldest) to `end_ns`.
 
+    begin: start from this snapshot instead.
     JournalError when there is no journal for that time. What is found goes into `tally`.
     """
     runs = {run.run: run for run in record.runs()}
@@ -102,7 +107,7 @@ def replay(
     for snapshot in record.snapshots():
         if end_ns is None or snapshot.wall_ns < end_ns:
             by_run.setdefault(snapshot.run, []).append(snapshot)
-    begin = _beginning(by_run, start_ns)
+    begin = begin or _beginning(by_run, start_ns)
     follower: _Follower | None = None
     for step in record.steps(None, None if begin is None else begin.wall_ns - _MOMENT_NS, end_ns):
         if begin is not None and (step.run, step.inputs.mono_ns) <= (begin.run, begin.mono_ns):

@@ -174,21 +174,27 @@ def test_hostile_names_stay_text(tmp_path: Path, text: str) -> None:
         data = {"active": True, "priority": HOSTILE, "state": "unacknowledged"}
         events = (Event(wall_ns, "alarm", rs.ALARM, f"{HOSTILE} (x); y", data),) if n == 3 else ()
         values = {f"T1.{w}.{name}": Value(60.0 + n, GOOD) for w in rs.WINDINGS for name in _WINDING_POINTS}
+        values["T1.HV_B.hot_spot_c"] = Value(70.0 + n, GOOD)
         values |= {f"T1.{name}": Value(60.0 + n, GOOD) for name in ("hot_spot_c", "top_oil_c", "load_pu")}
         values |= {f"T1.{s}.called": Value(True, GOOD) for s in rs.STAGES}
         values[rs.ALARM] = Value(int(n >= 3), GOOD)
         r.put(Inputs(wall_ns, {}), Outcome(Decision(n, wall_ns, {}), values, events), wall_ns)
     assert r.stop(60.0)
-    _rename(tmp_path / "record.sqlite", "T1.HV_B.", "T1.<b>$^{HV}$&amp;.")
-    _rename(tmp_path / "record.sqlite", "T1.stage2.", "T1.<u>stage</u>.")
+    _rename(tmp_path / "record.sqlite", "T1.HV_B.", "T1.<b>$\\frac{HV$&amp;.")
+    _rename(tmp_path / "record.sqlite", "T1.stage2.", "T1.<u>$\\stage$</u>.")
     found = render(_facts(tmp_path / "record.sqlite"), NOW)
     page = Page(found)
     assert {tag for tag, _ in page.tags} <= {tag for tag, _ in Page(text).tags}
     assert not any(name.startswith("on") for _, attributes in page.tags for name in attributes)
     assert page.text.count(HOSTILE) >= 7  # title, heading, place, criterion, three stages, alarm
-    assert "<b>$^{HV}$&amp;" in page.text
+    assert "hot spot of <b>$\\frac{HV$&amp;, the hottest winding" in page.text  # in the plot, too
+    assert page.text.count("<u>$\\stage$</u>") >= 2
     (foot,) = re.findall(r"@bottom-left \{ content:\"(.*?)\"; font", found)
     assert re.fullmatch(r"[A-Za-z0-9\\ ]+", foot)  # nothing that ends a string, a rule or the style
+    _rename(tmp_path / "record.sqlite", "T1.", "</title><script>T1</script>.")
+    renamed = Page(render(_facts(tmp_path / "record.sqlite"), NOW))
+    assert {tag for tag, _ in renamed.tags} <= {tag for tag, _ in Page(text).tags}
+    assert renamed.text.count("<script>T1") >= 2
 
 
 _WINDING_POINTS = ("hot_spot_c", "load_pu", "loss_of_life_h", "loss_of_life_low_h", "loss_of_life_high_h")

@@ -24,6 +24,10 @@ from collector.messages import Command, CommandKind
 SOCKET_NAME = "operator.sock"
 #: one request line at most [bytes]; a longer one is refused.
 MAX_REQUEST = 4096
+#: clients at once; what comes beyond is turned away: a script gone wild must not eat the descriptors.
+MAX_CLIENTS = 16
+#: a client that asks nothing, or does not read its answer, for so long gives its place up [real s].
+IDLE_S = 600.0
 
 #: so long a command may wait for the step that takes it, beside the cycle itself [s, real].
 COMMAND_WAIT_S = 10.0
@@ -88,22 +92,34 @@ def _peer_name(sock: socket.socket) -> str:
 async def serve(data_dir: Path, handler: Handler) -> asyncio.AbstractServer:
     """Listen in `data_dir` (mode 0660: owner and group). OSError when the directory cannot be used."""
 
+    clients: set[asyncio.StreamWriter] = set()
+
     async def client(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        if len(clients) >= MAX_CLIENTS:
+            writer.transport.abort()
+            return
+        clients.add(writer)
         who = _peer_name(writer.get_extra_info("socket"))
         try:
-            while line := await reader.readline():
+            while True:
+                async with asyncio.timeout(IDLE_S):
+                    line = await reader.readline()
+                if not line:
+                    break
                 try:
                     request = json.loads(line)
                     if not isinstance(request, dict):
                         raise ValueError("a request is a JSON object")
                     answer = await handler(request, who)
-                except (ValueError, KeyError, TypeError) as error:
+                except (ValueError, KeyError, TypeError, RecursionError) as error:
                     answer = {"error": f"{type(error).__name__}: {error}"}
                 writer.write(json.dumps(answer).encode() + b"\n")
-                await writer.drain()
-        except (ValueError, ConnectionError):  # line longer than MAX_REQUEST, or the client left
+                async with asyncio.timeout(IDLE_S):
+                    await writer.drain()
+        except (ValueError, OSError):  # line longer than MAX_REQUEST; or it left, was idle, does not read
             pass
         finally:
+            clients.discard(writer)
             writer.close()
 
     with _short_path(data_dir) as path:

@@ -206,6 +206,13 @@ class Bench:
 
     async def start_daemon(self) -> None:
         """Start ``windingd run`` and wait for its first decision."""
+        await self.launch_daemon()
+        await self.until(
+            lambda: (s := self.status()) is not None and s["sequence"] is not None, "first decision"
+        )
+
+    async def launch_daemon(self) -> None:
+        """Start ``windingd run`` and wait for nothing."""
         arguments = [
             *self._daemon_arguments,
             *("run", str(self.settings_path), "--json"),
@@ -214,9 +221,6 @@ class Bench:
         ]
         self.daemon = Process("daemon", arguments, self.directory, self._env)
         await self.daemon.start()
-        await self.until(
-            lambda: (s := self.status()) is not None and s["sequence"] is not None, "first decision"
-        )
 
     def status(self) -> Message | None:
         """The daemon's answer on its operator socket; None when it does not answer."""

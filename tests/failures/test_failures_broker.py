@@ -76,10 +76,14 @@ async def test_row_9_broker_away(make_bench: Make, ledger: Ledger, broker: int, 
                 lambda: bool(alarms(bench, "station.alarm_broker_lost", mended_ns)), "the backlog", 8.0
             )
             await bench.until(
-                lambda: bool(alarms(bench, "station.alarm_broker_lost", mended_ns, active=False)), "its end", 8.0
+                lambda: bool(alarms(bench, "station.alarm_broker_lost", mended_ns, active=False)),
+                "its end",
+                8.0,
             )
             got = [m for m in numbered(bench) if m["mono_ns"] >= mended_ns]
-            calls = [m["payload"]["data"].get("call") for m in got if m["payload"].get("subject") == "T1.stage1"]
+            calls = [
+                m["payload"]["data"].get("call") for m in got if m["payload"].get("subject") == "T1.stage1"
+            ]
             assert [c for c in calls if c in ("called", "off")] == ["called", "off"]
             told = list(dict.fromkeys(numbers(numbered(bench))))
             assert told == sorted(told), "out of order"
@@ -116,7 +120,9 @@ async def test_row_9_acknowledgement_lost(make_bench: Make, ledger: Ledger, brok
         wire.lose_acks = True
         await load_starts_stage_1(bench)
         await bench.until(
-            lambda: any(m["payload"].get("subject") == "T1.stage1" for m in numbered(bench) if m["mono_ns"] > since_ns),
+            lambda: any(
+                m["payload"].get("subject") == "T1.stage1" for m in numbered(bench) if m["mono_ns"] > since_ns
+            ),
             "stage 1 told",
         )
         assert wire.lost_acks
@@ -134,7 +140,9 @@ async def test_row_9_acknowledgement_lost(make_bench: Make, ledger: Ledger, brok
         first = stories(since_ns, broken_ns)
         with ledger.judged(9, broken, "acknowledgement lost"):
             await bench.until(
-                lambda: {text for *_, text in first} <= {text for *_, text in stories(broken_ns)}, "sent again", 8.0
+                lambda: {text for *_, text in first} <= {text for *_, text in stories(broken_ns)},
+                "sent again",
+                8.0,
             )
             again = stories(broken_ns)
             assert set(first) <= set(again), "a repeat carries another number"

@@ -32,7 +32,9 @@ TIMEOUT_S = 10.0  # the relay module's own
 RELEASES_PER_H = 3  # what the flapping rule allows; the one after it stays
 
 
-async def loses(bench: Bench, device: str, subject: str, within_s: float, **fault: Any) -> tuple[float, float]:
+async def loses(
+    bench: Bench, device: str, subject: str, within_s: float, **fault: Any
+) -> tuple[float, float]:
     """Put a fault on; every stage must be released by decision and the alarm told. (detection, reaction) [s]."""
     since_ns = time.monotonic_ns()
     await bench.station.fault(device, **fault)
@@ -166,7 +168,11 @@ async def test_row_5_link_to_sensors(make_bench: Make, ledger: Ledger, broken: s
         if broken:
             return
         ledger.note(
-            5, case, "every stage released; one alarm, for the link", detection_s=detection_s, reaction_s=reaction_s
+            5,
+            case,
+            "every stage released; one alarm, for the link",
+            detection_s=detection_s,
+            reaction_s=reaction_s,
         )
         await bench.station.clear(device)
         await all_held_off(bench, 25.0)
@@ -200,7 +206,10 @@ def starts(bench: Bench, stage: int, since_ns: int) -> int:
     return sum(
         1
         for line in bench.station.log("plant")
-        if line["event"] == "stage" and line["stage"] == stage and line["running"] and line["mono_ns"] >= since_ns
+        if line["event"] == "stage"
+        and line["stage"] == stage
+        and line["running"]
+        and line["mono_ns"] >= since_ns
     )
 
 
@@ -216,7 +225,9 @@ async def test_row_5_and_6_flapping(
     with ledger.judged(row, broken, "flapping"):
         await flap(bench, device, RELEASES_PER_H + 3)
         count = len(releases(bench, since_ns, coil=0))
-        assert count <= RELEASES_PER_H + 1, f"{count} releases of stage 1, {starts(bench, 1, since_ns)} starts"
+        assert count <= RELEASES_PER_H + 1, (
+            f"{count} releases of stage 1, {starts(bench, 1, since_ns)} starts"
+        )
         told = await alarm(bench, "T1.stage1.alarm_flapping", since_ns, 5.0)
     if broken:
         return

@@ -37,7 +37,10 @@ async def test_row_7_stuck_relay(make_bench: Make, ledger: Ledger, broken: str) 
         return [
             m
             for m in bench.relay_log()
-            if m["event"] == "write" and m["mono_ns"] > since_ns and m.get("coil") == 0 and m["values"][0] == 0
+            if m["event"] == "write"
+            and m["mono_ns"] > since_ns
+            and m.get("coil") == 0
+            and m["values"][0] == 0
         ]
 
     await bench.until(lambda: bool(writes()), "stage 1 called", 10.0)

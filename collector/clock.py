@@ -31,9 +31,14 @@ class Clock:
         return time.monotonic_ns() * self._milli // 1000
 
     def wall_ns(self) -> int:
+        return self.now()[1]
+
+    def now(self) -> tuple[int, int]:
+        """(mono_ns, wall_ns) of one moment: two readings apart would look like a clock step at a high rate."""
+        mono_ns = self.mono_ns()
         if self.rate == 1.0:
-            return time.time_ns()
-        return self._wall0 + (self.mono_ns() - self._mono0)
+            return mono_ns, time.time_ns()
+        return mono_ns, self._wall0 + mono_ns - self._mono0
 
     def real_s(self, station_s: float) -> float:
         """Real seconds that ``station_s`` station seconds take."""

@@ -228,6 +228,7 @@ class Daemon:
         self.outcome: Outcome | None = None
         self._publishing: list[asyncio.Task[None]] = []
         self._wall = WallClock()
+        self._wall_ns = 0  # the wall clock of the present cycle
         self._loss = DurableLoss()
         self._injections = Injections()
         self._commands: list[Command] = []
@@ -353,8 +354,9 @@ class Daemon:
 
     def _gather(self) -> Inputs:
         snapshot = self.field.snapshot()
-        mono_ns = max(self.clock.mono_ns(), self.state.mono_ns + 1)
-        self._wall.observe(mono_ns, self.clock.wall_ns())
+        mono_ns, self._wall_ns = self.clock.now()
+        mono_ns = max(mono_ns, self.state.mono_ns + 1)
+        self._wall.observe(mono_ns, self._wall_ns)
         record_ok, record_reason = self.recorder.health()
         broker_ok, broker_reason = self.mqtt.health() if self.mqtt is not None else (True, "")
         commands, self._commands = tuple(self._commands), []
@@ -379,7 +381,7 @@ class Daemon:
 
     def _tell(self, inputs: Inputs, outcome: Outcome) -> None:
         """Record, publish and log; none of them may block or raise, and none is waited for."""
-        wall_ns = self.clock.wall_ns()
+        wall_ns = self._wall_ns
         for event in outcome.events:
             log.info(event.text, kind=event.kind, subject=event.subject)
             self._recent.append((wall_ns, event))

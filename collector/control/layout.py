@@ -18,6 +18,7 @@ from collector.points import CALL_REASONS, Point, catalogue, measurements
 from collector.settings import model as sm
 
 NS = 1_000_000_000
+HOUR_NS = 3600.0 * NS
 #: Index into CALL_REASONS of each reason.
 REASON: Mapping[str, int] = MappingProxyType({word: i for i, word in enumerate(CALL_REASONS)})
 

@@ -15,10 +15,22 @@ from station_script import Bad, Station
 
 from collector import engine
 from collector.control import alarms as al
+from collector.control import (
+    calling,
+    commands,
+    conditions,
+    modes,
+    outputs,
+    relays,
+    stages,
+    temperatures,
+    trip,
+)
 from collector.control import lost_inputs as li
-from collector.control import modes, outputs, stages
+from collector.control.cycle import Cycle
+from collector.control.layout import REASON
 from collector.control.stages import Facts
-from collector.quality import Detail
+from collector.quality import GOOD, Detail
 
 modes_real = modes.mode_in_force
 Break = Callable[[pytest.MonkeyPatch], None]
@@ -273,10 +285,10 @@ def lost_current_runs_every_stage_and_assumes_rated_load() -> None:
 @rule(
     "a lost ambient runs every stage",
     lambda m: m.setattr(
-        engine._Cycle,
+        temperatures,
         "ambient_sample",
         (lambda real: lambda self, t: (setattr(self.thermals[t.index], "lost", "ambient"), real(self, t))[1])(
-            engine._Cycle.ambient_sample
+            temperatures.ambient_sample
         ),
     ),
 )
@@ -290,7 +302,7 @@ def lost_ambient_changes_no_cooling() -> None:
 
 @rule(
     "the estimate never runs out",
-    lambda m: m.setattr(engine, "ns", lambda x: 10**19 if x == 24 * 3600 else round(x * 1e9)),
+    lambda m: m.setattr(temperatures, "ns", lambda x: 10**19 if x == 24 * 3600 else round(x * 1e9)),
 )
 def estimated_oil_is_invalid_after_its_longest_time() -> None:
     s = Station().run(60).set(oil=Bad()).run(3600 * 23, 60.0)
@@ -381,7 +393,7 @@ def duplicate_probes_that_disagree_run_everything_and_the_higher_counts() -> Non
 @rule(
     "only the first probe is looked at",
     lambda m: m.setattr(
-        engine._Cycle,
+        temperatures,
         "oil_sample",
         (
             lambda real: (
@@ -389,7 +401,7 @@ def duplicate_probes_that_disagree_run_everything_and_the_higher_counts() -> Non
                     self, replace(t, inputs={k: v for k, v in t.inputs.items() if k != "top_oil_2_c"}), th
                 )
             )
-        )(engine._Cycle.oil_sample),
+        )(temperatures.oil_sample),
     ),
 )
 def one_probe_of_two_carries_on_alone() -> None:
@@ -459,7 +471,7 @@ def lost_feedback_leaves_the_stage_called_but_unproven() -> None:
 
 @rule(
     "selector and breaker are not looked at",
-    lambda m: m.setattr(engine._Cycle, "contact", lambda self, i, otherwise: otherwise),
+    lambda m: m.setattr(Cycle, "contact", lambda self, i, otherwise: otherwise),
 )
 def a_stage_not_in_auto_or_tripped_is_named_and_replaced() -> None:
     s = Station()
@@ -494,7 +506,7 @@ def an_interlocked_stage_stays_off_and_is_not_replaced() -> None:
 
 @rule(
     "every stage counts as proven",
-    lambda m: m.setattr(engine, "proven_stages", lambda running, needs: (True,) * len(running)),
+    lambda m: m.setattr(calling, "proven_stages", lambda running, needs: (True,) * len(running)),
 )
 def only_proven_stages_count_for_the_mode() -> None:
     s = Station(oil=45.0).run(10)
@@ -529,7 +541,7 @@ def _pumps(tree: Any) -> None:
             lambda real: (
                 lambda s, f, t, n: real(
                     s,
-                    replace(f, support=0 if f.support == engine.REASON["pump for its fans"] else f.support),
+                    replace(f, support=0 if f.support == REASON["pump for its fans"] else f.support),
                     t,
                     n,
                 )
@@ -548,7 +560,7 @@ def fans_call_their_pump() -> None:
 
 @rule(
     "fans count without their pump",
-    lambda m: m.setattr(engine, "proven_stages", lambda running, needs: tuple(running)),
+    lambda m: m.setattr(calling, "proven_stages", lambda running, needs: tuple(running)),
 )
 def fans_without_their_pump_do_not_cool() -> None:
     s = Station(_pumps)
@@ -577,7 +589,7 @@ def _always_pumped(tree: Any) -> None:
 
 @rule(
     "some mode always counts as proven",
-    lambda m: m.setattr(engine, "mode_in_force", lambda modes, p: (modes_real(modes, p)[0], True)),
+    lambda m: m.setattr(calling, "mode_in_force", lambda modes, p: (modes_real(modes, p)[0], True)),
 )
 def without_its_pumps_an_of_unit_has_no_estimate_and_a_countdown() -> None:
     s = Station(_always_pumped).run(1000, 5.0)
@@ -596,17 +608,17 @@ def without_its_pumps_an_of_unit_has_no_estimate_and_a_countdown() -> None:
 
 
 def hold_forever(m: pytest.MonkeyPatch) -> None:
-    real = engine._Cycle.facts
+    real = calling.facts_about
 
     def facts(self: Any, t: Any, th: Any, s: Any, k: int, starting: bool) -> Facts:
         stage = self.stages[s.index]
         found = real(self, t, th, s, k, starting)
         if stage.hold_until_ns >= 0:
             self.stages[s.index] = stage
-            return replace(found, block=engine.REASON["held off by hand"])
+            return replace(found, block=REASON["held off by hand"])
         return found
 
-    m.setattr(engine._Cycle, "facts", facts)
+    m.setattr(calling, "facts_about", facts)
 
 
 @rule("a hold-off lasts for ever", hold_forever)
@@ -637,7 +649,7 @@ def hold_off_ends_at_alarm_temperature() -> None:
     assert s.called(1, 2, 3)
 
 
-@rule("every hold-off is accepted", lambda m: m.setitem(engine._COMMANDS, "hold_off", lambda self, c: ""))
+@rule("every hold-off is accepted", lambda m: m.setitem(commands.COMMANDS, "hold_off", lambda self, c: ""))
 def hold_off_is_refused_where_it_must_be() -> None:
     s = Station().run(10)
     assert "at the station" in s.command("hold_off", "T1.stage1", "mqtt", minutes=5.0)
@@ -650,7 +662,7 @@ def hold_off_is_refused_where_it_must_be() -> None:
     assert "does not count" in s.command("hold_off", "T1.stage1", minutes=5.0)
 
 
-@rule("force-on does nothing", lambda m: m.setitem(engine._COMMANDS, "force_on", lambda self, c: ""))
+@rule("force-on does nothing", lambda m: m.setitem(commands.COMMANDS, "force_on", lambda self, c: ""))
 def force_on_runs_until_automatic_or_its_time() -> None:
     s = Station().run(10)
     assert s.command("force_on", "T1.stage2") == ""
@@ -668,7 +680,7 @@ def force_on_runs_until_automatic_or_its_time() -> None:
 
 
 def _trust_by_hand(m: pytest.MonkeyPatch) -> None:
-    real = engine._Cycle.oil_sample
+    real = temperatures.oil_sample
 
     def oil(self: Any, t: Any, th: Any) -> Any:
         value, at, estimated = real(self, t, th)
@@ -676,7 +688,7 @@ def _trust_by_hand(m: pytest.MonkeyPatch) -> None:
         th.oil = value if by_hand is None else by_hand
         return (by_hand, self.now, False) if by_hand is not None else (value, at, estimated)
 
-    m.setattr(engine._Cycle, "oil_sample", oil)
+    m.setattr(temperatures, "oil_sample", oil)
 
 
 @rule("a substituted value is believed", _trust_by_hand)
@@ -709,7 +721,7 @@ def duty_rotates_by_run_hours_at_rest() -> None:
     assert s.called(2)
 
 
-@rule("no exercise", lambda m: m.setattr(engine._Cycle, "exercise", lambda *_: None))
+@rule("no exercise", lambda m: m.setattr(calling, "exercise", lambda *_: None))
 def a_stage_long_at_rest_is_exercised() -> None:
     def edit(tree: Any) -> None:
         tree["transformers"][0]["stages"][1] |= {"exercise_every_h": 24.0, "minimum_run_s": 60.0}
@@ -771,7 +783,7 @@ def without_a_complete_poll_the_grace_ends_in_all_run() -> None:
     assert s.called(1, 2, 3)
 
 
-@rule("read-back is not adopted", lambda m: m.setattr(engine._Cycle, "adopt", lambda *_: None))
+@rule("read-back is not adopted", lambda m: m.setattr(calling, "adopt", lambda *_: None))
 def at_start_a_running_stage_goes_on_running() -> None:
     s = Station(held=False).run(2)
     assert s.called(1, 2, 3)
@@ -781,14 +793,14 @@ def at_start_a_running_stage_goes_on_running() -> None:
     assert s.called()
 
 
-@rule("read-back is not adopted", lambda m: m.setattr(engine._Cycle, "adopt", lambda *_: None))
+@rule("read-back is not adopted", lambda m: m.setattr(calling, "adopt", lambda *_: None))
 def what_cannot_be_read_back_runs() -> None:
     s = Station(held=None).run(4)
     assert s.called(1, 2, 3)
 
 
 def notices_no_release(m: pytest.MonkeyPatch) -> None:
-    m.setattr(engine._Cycle, "adopt", lambda *_: None)
+    m.setattr(calling, "adopt", lambda *_: None)
     real = outputs.look
     m.setattr(outputs, "look", lambda *a: (real(*a)[0], outputs.NOTHING))
 
@@ -896,7 +908,7 @@ def another_master_is_an_alarm() -> None:
 # --- alarms -----------------------------------------------------------------------------------
 
 
-@rule("anything may be shelved", lambda m: m.setitem(engine._COMMANDS, "shelve", lambda self, c: ""))
+@rule("anything may be shelved", lambda m: m.setitem(commands.COMMANDS, "shelve", lambda self, c: ""))
 def the_gravest_alarms_cannot_be_shelved() -> None:
     s = Station().run(10)
     for alarm in (
@@ -909,7 +921,7 @@ def the_gravest_alarms_cannot_be_shelved() -> None:
 
 
 def _acknowledging_ends_release(m: pytest.MonkeyPatch) -> None:
-    real = engine._Cycle.facts
+    real = calling.facts_about
 
     def facts(self: Any, t: Any, th: Any, s: Any, k: int, starting: bool) -> Facts:
         found = real(self, t, th, s, k, starting)
@@ -917,7 +929,7 @@ def _acknowledging_ends_release(m: pytest.MonkeyPatch) -> None:
         quiet = status in (al.AlarmStatus.ACKNOWLEDGED, al.AlarmStatus.SHELVED)
         return replace(found, release=0, above=False, below=True) if quiet else found
 
-    m.setattr(engine._Cycle, "facts", facts)
+    m.setattr(calling, "facts_about", facts)
 
 
 @rule("acknowledging changes control", _acknowledging_ends_release)
@@ -959,7 +971,8 @@ def one_cause_is_one_alarm() -> None:
 
 
 @rule(
-    "no deadband", lambda m: m.setattr(engine, "_beyond", lambda v, limit, band: v is not None and v >= limit)
+    "no deadband",
+    lambda m: m.setattr(conditions, "_beyond", lambda v, limit, band: v is not None and v >= limit),
 )
 def alarms_have_deadband_and_delays() -> None:
     s = Station().run(10).set(oil=95.5).run(2)
@@ -978,7 +991,7 @@ def alarms_have_deadband_and_delays() -> None:
 @rule(
     "the order is lost",
     lambda m: m.setattr(
-        engine, "replace", lambda x, **k: replace(x, **{n: v for n, v in k.items() if n != "order"})
+        conditions, "replace", lambda x, **k: replace(x, **{n: v for n, v in k.items() if n != "order"})
     ),
 )
 def the_first_alarm_out_is_known() -> None:
@@ -1012,7 +1025,7 @@ def coil(s: Station, output: str) -> bool:
 
 @rule(
     "one sensor is enough",
-    lambda m: m.setattr(engine.trip, "criteria", lambda a, b, c, d: a or b or c or any(d)),
+    lambda m: m.setattr(trip, "criteria", lambda a, b, c, d: a or b or c or any(d)),
 )
 def a_trip_needs_two_independent_sensors_and_its_delay() -> None:
     s = Station(tripping).run(20)
@@ -1031,11 +1044,11 @@ def a_trip_needs_two_independent_sensors_and_its_delay() -> None:
 
 @rule(
     "any value may trip",
-    lambda m: m.setattr(engine.trip, "evidence", lambda v, q, lim: v is not None and v >= lim),
+    lambda m: m.setattr(trip, "evidence", lambda v, q, lim: v is not None and v >= lim),
 )
 def a_test_value_never_trips() -> None:
     s = Station(tripping).run(20)
-    s.qualities = {k: replace(engine.GOOD, test=True) for k in ("top_oil_c", "top_oil_2_c")}
+    s.qualities = {k: replace(GOOD, test=True) for k in ("top_oil_c", "top_oil_2_c")}
     s.set(oil=116.0, top_oil_2_c=116.0).run(200)
     assert not coil(s, "T1.trip")
     assert s.called(1, 2, 3)
@@ -1044,9 +1057,9 @@ def a_test_value_never_trips() -> None:
 @rule(
     "trip is always on offer",
     lambda m: m.setattr(
-        engine._Cycle,
+        relays,
         "energise",
-        (lambda real: lambda self, d: {**real(self, d), "T1.trip": True})(engine._Cycle.energise),
+        (lambda real: lambda cycle: {**real(cycle), "T1.trip": True})(relays.energise),
     ),
 )
 def trip_is_off_by_default() -> None:
@@ -1056,9 +1069,7 @@ def trip_is_off_by_default() -> None:
     assert s.alarm("trip") == "normal"
 
 
-@rule(
-    "contacts do not follow the alarms", lambda m: m.setattr(engine._Cycle, "active", lambda self, i: False)
-)
+@rule("contacts do not follow the alarms", lambda m: m.setattr(relays, "active", lambda self, i: False))
 def alarm_contacts_follow_and_two_drop_out() -> None:
     s = Station(tripping).run(20)
     assert coil(s, "T1.contact.device_fault")

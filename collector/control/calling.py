@@ -1,0 +1,310 @@
+"""Which stages run, which cooling mode that makes, and which stages are called.
+
+What moves one stage from call to call is the table in stages.py; here are the facts it goes by.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from collector.control import outputs as out
+from collector.control import stages
+from collector.control.cycle import Cycle, Thermals
+from collector.control.layout import HOUR_NS, REASON, StagePlan, TransformerPlan, ns
+from collector.control.modes import mode_in_force, proven_stages
+from collector.control.stages import ON, Call, Facts, Proof, StageState
+from collector.settings.model import Limits
+
+#: Cold-oil block ends this much above its limit [K], so that a pump does not come and go.
+COLD_OIL_BAND_K = 2.0
+
+
+def prove(cycle: Cycle) -> None:
+    """Feedback against call; run hours; the cooling mode in force."""
+    elapsed = cycle.now - cycle.old.mono_ns if cycle.old.mono_ns >= 0 else 0
+    for t in cycle.layout.transformers:
+        running: list[bool] = []
+        for s in t.stages:
+            was = cycle.stages[s.index]
+            if elapsed and was.proof in (Proof.RUNNING, Proof.BY_HAND):
+                cycle.run_ns[s.index] += elapsed
+            wired = s.feedback is not None
+            if cycle.plan.assume_running_as_called and cycle.unread(s.feedback):
+                feedback: bool | None = was.call in ON
+            else:
+                value = cycle.counted(s.feedback)
+                feedback = None if value is None else value >= 0.5
+            now = stages.next_proof(was, feedback, wired, s.timing, cycle.now)
+            if now.proof is not was.proof:
+                cycle.stages[s.index] = now
+                cycle.tell("stage", s.id, f"{s.id}: {now.proof.value}", was=was.proof.value)
+            running.append(now.proof in (Proof.RUNNING, Proof.BY_HAND))
+        proven = proven_stages(running, [s.needs for s in t.stages])
+        mode, ok = mode_in_force(t.modes, proven)
+        ts = cycle.transformers[t.index]
+        if mode != ts.mode or ok is not ts.mode_ok:
+            cycle.transformers[t.index] = replace(ts, mode=mode, mode_ok=ok)
+            if mode != ts.mode:
+                ids = [m.id for m in t.settings.modes]
+                cycle.tell("mode", t.id, f"{t.id}: cooling mode {ids[mode]} in force", was=ids[ts.mode])
+        ts = cycle.transformers[t.index]
+        if ok is not (ts.pumps_lost_ns < 0):
+            cycle.transformers[t.index] = replace(ts, pumps_lost_ns=-1 if ok else cycle.now)
+
+
+def limits_of(cycle: Cycle, t: TransformerPlan, k: int) -> tuple[Limits, Limits]:
+    role = t.stages[cycle.transformers[t.index].roles[k]].settings
+    return role.pickup, role.dropout
+
+
+def call_stages(cycle: Cycle, t: TransformerPlan, starting: bool) -> None:
+    """Every stage of a transformer, one cycle on."""
+    th = cycle.thermals[t.index]
+    rotate_duty(cycle, t)
+    block_cold_oil(cycle, t, th)
+    n = len(t.stages)
+    facts: list[Facts] = []
+    for k, s in enumerate(t.stages):
+        adopt(cycle, s)
+        exercise(cycle, t, th, s)
+        facts.append(facts_about(cycle, t, th, s, k, starting))
+    # Who is wanted on its own account, who fails, who may stand in.
+    wanted, failed, free = [], [], []
+    for k, s in enumerate(t.stages):
+        stage = cycle.stages[s.index]
+        runs = stage.proof in (Proof.RUNNING, Proof.BY_HAND)
+        able = cycle.contact(s.contacts.get("selector_auto"), True) and cycle.contact(
+            s.contacts.get("breaker_closed"), True
+        )
+        f = facts[k]
+        own = bool(f.release) or f.above or (stage.own and stage.call in ON and not f.below)
+        if own is not stage.own:
+            cycle.stages[s.index] = replace(stage, own=own)
+        wanted.append(own and not f.block)
+        failed.append(not runs and (not able or stage.proof is Proof.UNPROVEN))
+        free.append(not f.block and stage.hold_until_ns < 0)
+    spares, cycle.insufficient[t.index] = stages.spares(wanted, failed, free, range(n))
+    for k in t.order:
+        s = t.stages[k]
+        stage = cycle.stages[s.index]
+        support = 0
+        if k in spares:
+            support = REASON["spare for a stage that is not proven"]
+        elif any(
+            other.needs == k and cycle.stages[other.index].call in (*ON, Call.QUEUED) for other in t.stages
+        ):
+            support = REASON["pump for its fans"]
+        elif stage.exercise_until_ns > cycle.now:
+            support = REASON["exercise"]
+        now_facts = replace(facts[k], support=support, queue_ns=cycle.transformers[t.index].next_start_ns)
+        move_stage(cycle, t, th, s, k, now_facts)
+
+
+def move_stage(cycle: Cycle, t: TransformerPlan, th: Thermals, s: StagePlan, k: int, facts: Facts) -> None:
+    was = cycle.stages[s.index]
+    new = stages.next_call(was, facts, s.timing, cycle.now)
+    if facts.lost and new.call in ON:
+        new = replace(new, trusted_ns=cycle.now + s.timing.return_hold)
+    why = reason_for(cycle, new, facts)
+    if why != new.why:
+        new = replace(new, why=why)
+    if new is was:
+        return
+    cycle.stages[s.index] = new
+    if new.call is was.call:
+        return
+    if new.call is Call.CALLED and was.call is not Call.RELEASED:
+        cycle.transformers[t.index] = replace(
+            cycle.transformers[t.index], next_start_ns=cycle.now + s.timing.stagger
+        )
+    pickup, dropout = limits_of(cycle, t, k)
+    reason = next(word for word, i in REASON.items() if i == why)
+    because = ""
+    if why == REASON["released: input lost"]:
+        because = th.lost
+    elif new.call is Call.OFF and was.call is Call.CALLED:
+        because = "all below dropout"
+    elif why == REASON["automatic"]:
+        because = _criterion(th, pickup)
+    elif why == REASON["released: alarm temperature"]:
+        at = t.settings.alarms
+        because = _criterion(th, Limits(hot_spot_c=at.hot_spot_high_c, top_oil_c=at.top_oil_high_c))
+    because = f" ({because})" if because else ""
+    cycle.tell(
+        "stage",
+        s.id,
+        f"{s.id}: {new.call.value}, {reason}{because}",
+        was=was.call.value,
+        call=new.call.value,
+        rule=reason,
+        top_oil_c=th.oil,
+        hot_spot_c=th.hot_spot,
+        load_pu=th.load,
+        pickup_top_oil_c=pickup.top_oil_c,
+        pickup_hot_spot_c=pickup.hot_spot_c,
+        pickup_load_pu=pickup.load_pu,
+        dropout_top_oil_c=dropout.top_oil_c,
+        dropout_hot_spot_c=dropout.hot_spot_c,
+        dropout_load_pu=dropout.load_pu,
+        lost=th.lost,
+        inputs_quality=str(th.hot_spot_quality),
+    )
+
+
+def reason_for(cycle: Cycle, stage: StageState, facts: Facts) -> int:
+    """Index into CALL_REASONS."""
+    if stage.call is Call.BLOCKED:
+        return facts.block
+    if stage.call is Call.RELEASED:
+        return facts.release
+    if stage.call is not Call.CALLED or facts.above or stage.own:
+        return REASON["automatic"]
+    if facts.support:
+        return facts.support
+    if not facts.below:
+        return REASON["automatic"]
+    if cycle.now < stage.trusted_ns:
+        return REASON["released: return not yet trusted"]
+    return REASON["minimum run"]
+
+
+def adopt(cycle: Cycle, s: StagePlan) -> None:
+    """Take over what the relay does, once: a restart must not stop and start motors."""
+    if cycle.adopted[s.index]:
+        return
+    cycle.adopted[s.index] = True
+    relay = cycle.given.relays.get(s.id)
+    was = cycle.stages[s.index]
+    if relay is None:  # no read-back in this run (a trace): goes on as it was
+        if was.at_rest_ns < 0 and was.call not in ON:
+            cycle.stages[s.index] = replace(was, at_rest_ns=cycle.now)
+        return
+    if relay.energised and relay.link_ok:
+        if was.call in ON:
+            was = replace(was, call=Call.OFF, off_ns=cycle.now, at_rest_ns=cycle.now)
+        elif was.at_rest_ns < 0:
+            was = replace(was, at_rest_ns=cycle.now)
+        cycle.outputs[s.index] = replace(cycle.outputs[s.index], read=True)
+    elif was.call not in ON:
+        # It was let go meanwhile, which is a release; unknown counts as running.
+        known = cycle.old.sequence > 0 and cycle.outputs[s.index].wanted is True
+        was = stages.started(was, s.timing, cycle.now, lost=known)
+        trusted_ns = cycle.now + s.timing.return_hold if known else -1
+        was = replace(was, call=Call.CALLED, trusted_ns=trusted_ns)
+    cycle.stages[s.index] = was
+    how = "held off" if was.call not in ON else "released"
+    cycle.tell("stage", s.id, f"{s.id}: adopted as {how}")
+
+
+def facts_about(
+    cycle: Cycle, t: TransformerPlan, th: Thermals, s: StagePlan, k: int, starting: bool
+) -> Facts:
+    stage = cycle.stages[s.index]
+    pickup, dropout = limits_of(cycle, t, k)
+    above = (
+        _reaches(th.oil, pickup.top_oil_c)
+        or _reaches(th.hot_spot, pickup.hot_spot_c)
+        or _reaches(th.load, pickup.load_pu)
+        or k in t.modes[0]  # without these there is no cooling mode at all: they always run
+    )
+    below = (
+        not th.lost
+        and not above
+        and _under(th.oil, pickup.top_oil_c, dropout.top_oil_c)
+        and _under(th.hot_spot, pickup.hot_spot_c, dropout.hot_spot_c)
+        and _under(th.load, pickup.load_pu, dropout.load_pu)
+    )
+    seen = cycle.seen[s.index]
+    release, lost = 0, False
+    if th.alarm_temperature:
+        release = REASON["released: alarm temperature"]
+    if th.lost:
+        release, lost = release or REASON["released: input lost"], True
+    if seen.released or (seen.trouble is out.Trouble.LINK):
+        release, lost = release or REASON["released: output module lost"], True
+    if starting:
+        release = release or REASON["starting"]
+    if stage.flapped:
+        release = release or REASON["released: flapping"]
+    hold = stage.hold_until_ns >= 0
+    if hold and (release or cycle.now >= stage.hold_until_ns):
+        word = next(w for w, i in REASON.items() if i == release) if release else "its time is over"
+        cycle.tell("command", s.id, f"{s.id}: hold-off by hand ends: {word}", rule=word)
+        cycle.stages[s.index] = stage = replace(stage, hold_until_ns=-1)
+        hold = False
+    if stage.force_until_ns >= 0:
+        if cycle.now < stage.force_until_ns:
+            release = release or REASON["forced on"]
+        else:
+            cycle.stages[s.index] = stage = replace(stage, force_until_ns=-1)
+            cycle.tell("command", s.id, f"{s.id}: force-on ends, its time is over")
+    block = 0
+    if cycle.contact(s.contacts.get("interlock"), False):
+        block = REASON["interlocked"]
+    elif cycle.transformers[t.index].cold[k]:
+        block = REASON["cold-oil block"]
+    elif hold:
+        block = REASON["held off by hand"]
+    return Facts(block, release, lost, above, below)
+
+
+def block_cold_oil(cycle: Cycle, t: TransformerPlan, th: Thermals) -> None:
+    """Pumps stay off in cold oil, if it is *measured* to be cold. Must also be hard-wired."""
+    ts = cycle.transformers[t.index]
+    measured = None if th.oil_lost or th.oil_quality.is_substituted else th.oil
+    cold = tuple(
+        measured is not None
+        and s.settings.cold_oil_block_c is not None
+        and measured < s.settings.cold_oil_block_c + (COLD_OIL_BAND_K if ts.cold[k] else 0.0)
+        for k, s in enumerate(t.stages)
+    )
+    if cold != ts.cold:
+        cycle.transformers[t.index] = replace(ts, cold=cold)
+
+
+def exercise(cycle: Cycle, t: TransformerPlan, th: Thermals, s: StagePlan) -> None:
+    every_h = s.settings.exercise_every_h
+    stage = cycle.stages[s.index]
+    if every_h is None or stage.at_rest_ns < 0 or stage.exercise_until_ns > cycle.now:
+        return
+    if cycle.now - stage.at_rest_ns >= every_h * HOUR_NS and stage.call is Call.OFF:
+        until_ns = cycle.now + ns(s.settings.exercise_s)
+        cycle.stages[s.index] = replace(stage, exercise_until_ns=until_ns)
+        cycle.tell("stage", s.id, f"{s.id}: exercise after {every_h:g} h at rest")
+
+
+def rotate_duty(cycle: Cycle, t: TransformerPlan) -> None:
+    """Stages alike exchange their limits by run hours, only while the whole group is at rest."""
+    ts = cycle.transformers[t.index]
+    roles = ts.roles
+    for group in t.groups:
+        if all(cycle.stages[t.stages[k].index].call is Call.OFF for k in group):
+            roles = stages.rotate(group, [cycle.run_ns[s.index] for s in t.stages], roles)
+    if roles != ts.roles:
+        cycle.transformers[t.index] = replace(ts, roles=roles)
+        first = ", ".join(f"{s.id} takes {t.stages[roles[k]].id}" for k, s in enumerate(t.stages))
+        cycle.tell("stage", t.id, f"duty rotation by run hours: {first}")
+
+
+def _reaches(value: float | None, limit: float | None) -> bool:
+    return value is not None and limit is not None and value >= limit
+
+
+def _criterion(th: Thermals, limits: Limits) -> str:
+    """Which criterion is above its limit, in words."""
+    reached = [
+        f"{name} {value:.{digits}f} {unit}, limit {limit:g}"
+        for name, value, limit, digits, unit in (
+            ("hot spot", th.hot_spot, limits.hot_spot_c, 1, "degC"),
+            ("top oil", th.oil, limits.top_oil_c, 1, "degC"),
+            ("load", th.load, limits.load_pu, 2, "pu"),
+        )
+        if value is not None and limit is not None and value >= limit
+    ]
+    return "; ".join(reached)
+
+
+def _under(value: float | None, pickup: float | None, dropout: float | None) -> bool:
+    """Below dropout; a criterion without one is judged by its pickup, an unused one does not count."""
+    limit = dropout if dropout is not None else pickup
+    return limit is None or (value is not None and value < limit)

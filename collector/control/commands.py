@@ -1,0 +1,214 @@
+"""What an operator may ask for, and what is refused.
+
+A command sets a wish in the state; whether the stage or alarm follows is for the rules to say.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from math import isfinite
+
+from collector.control import alarms as al
+from collector.control.cycle import Cycle
+from collector.control.layout import StagePlan, TransformerPlan, ns
+from collector.control.stages import NEVER
+from collector.control.state import Peak, Substitute
+from collector.messages import Command
+
+#: Longest time a measurement may be substituted by hand [min].
+SUBSTITUTE_MAX_MIN = 240.0
+#: Longest time an alarm may be shelved [min]: one shift.
+SHELVE_MAX_MIN = 480.0
+
+
+def obey(cycle: Cycle, command: Command) -> None:
+    """An operator's command: done or refused, and told either way."""
+    refusal = COMMANDS[command.kind](cycle, command) if command.kind in COMMANDS else "no such command"
+    done = "refused: " + refusal if refusal else "done"
+    cycle.tell(
+        "command",
+        command.target,
+        f"{command.kind} {command.target} by {command.who} ({command.how}): {done}",
+        id=command.id,
+        command=command.kind,
+        who=command.who,
+        how=command.how,
+        minutes=command.minutes,
+        value=command.value,
+        accepted=not refusal,
+    )
+
+
+def stage_named(cycle: Cycle, target: str) -> StagePlan | None:
+    return next((s for s in cycle.layout.stages if s.id == target), None)
+
+
+def transformer_of(cycle: Cycle, s: StagePlan) -> TransformerPlan:
+    return next(t for t in cycle.layout.transformers if s in t.stages)
+
+
+def force_on(cycle: Cycle, c: Command) -> str:
+    s = stage_named(cycle, c.target)
+    if s is None:
+        return f"no stage {c.target}"
+    if c.minutes is not None and not 0 < c.minutes < 1e6:
+        return "minutes must be above 0 (leave them out to run until `automatic`)"
+    until_ns = NEVER if c.minutes is None else cycle.now + ns(c.minutes * 60.0)
+    cycle.stages[s.index] = replace(cycle.stages[s.index], force_until_ns=until_ns, hold_until_ns=-1)
+    return ""
+
+
+def hold_off(cycle: Cycle, c: Command) -> str:
+    s = stage_named(cycle, c.target)
+    if s is None:
+        return f"no stage {c.target}"
+    longest = cycle.plan.settings.station.hold_off_max_min
+    if c.how != "local":
+        return "hold-off is possible only at the station itself"
+    if c.minutes is None or not 0 < c.minutes <= longest:
+        return f"give minutes, above 0 and at most {longest:g}"
+    th = cycle.thermals[transformer_of(cycle, s).index]
+    if th.alarm_temperature:
+        return "at alarm temperature no stage may be held off"
+    if th.lost:
+        return f"not while an input does not count: {th.lost}"
+    if cycle.stages[s.index].flapped:
+        return "released for flapping: acknowledge that first"
+    cycle.stages[s.index] = replace(
+        cycle.stages[s.index], hold_until_ns=cycle.now + ns(c.minutes * 60.0), force_until_ns=-1
+    )
+    return ""
+
+
+def automatic(cycle: Cycle, c: Command) -> str:
+    s = stage_named(cycle, c.target)
+    if s is None:
+        return f"no stage {c.target}"
+    cycle.stages[s.index] = replace(cycle.stages[s.index], hold_until_ns=-1, force_until_ns=-1)
+    return ""
+
+
+def acknowledge_flapping(cycle: Cycle, c: Command) -> str:
+    s = stage_named(cycle, c.target)
+    if s is None:
+        return f"no stage {c.target}"
+    if not cycle.stages[s.index].flapped:
+        return "it is not released for flapping"
+    cycle.stages[s.index] = replace(cycle.stages[s.index], flapped=False, releases=())
+    return ""
+
+
+def alarms_named(cycle: Cycle, target: str) -> list[int]:
+    if target == "all":
+        return list(range(len(cycle.alarms)))
+    i = cycle.layout.alarm_index.get(target)
+    return [] if i is None else [i]
+
+
+def acknowledge(cycle: Cycle, c: Command) -> str:
+    found = alarms_named(cycle, c.target)
+    for i in found:
+        cycle.alarms[i] = al.move(cycle.alarms[i], al.AlarmEvent.ACKNOWLEDGE)
+    return "" if found else f"no alarm {c.target}"
+
+
+def shelve(cycle: Cycle, c: Command) -> str:
+    i = cycle.layout.alarm_index.get(c.target)
+    if i is None:
+        return f"no alarm {c.target}"
+    if not cycle.layout.alarms[i].kind.shelvable:
+        return "this alarm cannot be shelved"
+    if c.minutes is None or not 0 < c.minutes <= SHELVE_MAX_MIN:
+        return f"give minutes, above 0 and at most {SHELVE_MAX_MIN:g}"
+    moved = al.move(cycle.alarms[i], al.AlarmEvent.SHELVE)
+    if moved.status is not al.AlarmStatus.SHELVED:
+        return f"it is {moved.status.word}"
+    cycle.alarms[i] = replace(moved, until_ns=cycle.now + ns(c.minutes * 60.0))
+    return ""
+
+
+def unshelve(cycle: Cycle, c: Command) -> str:
+    return resume_alarm(cycle, c, al.AlarmStatus.SHELVED)
+
+
+def out_of_service(cycle: Cycle, c: Command) -> str:
+    i = cycle.layout.alarm_index.get(c.target)
+    if i is None:
+        return f"no alarm {c.target}"
+    if not cycle.layout.alarms[i].kind.shelvable:
+        return "this alarm cannot be taken out of service"
+    cycle.alarms[i] = al.move(cycle.alarms[i], al.AlarmEvent.REMOVE)
+    return ""
+
+
+def in_service(cycle: Cycle, c: Command) -> str:
+    return resume_alarm(cycle, c, al.AlarmStatus.OUT_OF_SERVICE)
+
+
+def resume_alarm(cycle: Cycle, c: Command, status: al.AlarmStatus) -> str:
+    i = cycle.layout.alarm_index.get(c.target)
+    if i is None:
+        return f"no alarm {c.target}"
+    if cycle.alarms[i].status is not status:
+        return f"it is not {status.word}"
+    cycle.alarms[i] = al.resume(cycle.alarms[i])
+    return ""
+
+
+def reset_peaks(cycle: Cycle, c: Command) -> str:
+    t = next((t for t in cycle.layout.transformers if t.id == c.target), None)
+    if t is None:
+        return f"no transformer {c.target}"
+    ts = cycle.transformers[t.index]
+    cycle.tell(
+        "command",
+        t.id,
+        f"{t.id}: peaks reset",
+        hot_spot_c=ts.hot_spot.value,
+        hot_spot_mono_ns=ts.hot_spot.mono_ns,
+        top_oil_c=ts.top_oil.value,
+        top_oil_mono_ns=ts.top_oil.mono_ns,
+        load_pu=ts.load.value,
+        load_mono_ns=ts.load.mono_ns,
+    )
+    cycle.transformers[t.index] = replace(ts, hot_spot=Peak(), top_oil=Peak(), load=Peak())
+    return ""
+
+
+def substitute_by_hand(cycle: Cycle, c: Command) -> str:
+    i = cycle.layout.input_index.get(c.target)
+    if i is None or cycle.layout.inputs[i].kind not in ("temperature", "current"):
+        return f"no temperature or current {c.target}"
+    if c.value is None or not isfinite(c.value):
+        return "give a value"
+    if c.minutes is None or not 0 < c.minutes <= SUBSTITUTE_MAX_MIN:
+        return f"give minutes, above 0 and at most {SUBSTITUTE_MAX_MIN:g}"
+    rest = tuple(s for s in cycle.substitutes if s.id != c.target)
+    until_ns = cycle.now + ns(c.minutes * 60.0)
+    cycle.substitutes = (*rest, Substitute(c.target, float(c.value), until_ns))
+    return ""
+
+
+def end_substitute(cycle: Cycle, c: Command) -> str:
+    rest = tuple(s for s in cycle.substitutes if s.id != c.target)
+    if len(rest) == len(cycle.substitutes):
+        return f"{c.target} is not substituted"
+    cycle.substitutes = rest
+    return ""
+
+
+COMMANDS: Mapping[str, Callable[[Cycle, Command], str]] = {
+    "force_on": force_on,
+    "hold_off": hold_off,
+    "automatic": automatic,
+    "acknowledge": acknowledge,
+    "shelve": shelve,
+    "unshelve": unshelve,
+    "out_of_service": out_of_service,
+    "in_service": in_service,
+    "acknowledge_flapping": acknowledge_flapping,
+    "reset_peaks": reset_peaks,
+    "substitute": substitute_by_hand,
+    "end_substitute": end_substitute,
+}

@@ -1,0 +1,233 @@
+"""When each alarm's condition is true, and which alarm stands for others; then their states follow.
+
+The states themselves are the table in alarms.py. Nothing here reaches back into control.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from collector.control import alarms as al
+from collector.control import outputs as out
+from collector.control import trip
+from collector.control.cycle import Cycle, finite
+from collector.control.layout import NS, StagePlan, TransformerPlan, ns
+from collector.control.stages import Proof
+
+
+def raise_alarms(cycle: Cycle) -> None:
+    station_conditions(cycle)
+    for t in cycle.layout.transformers:
+        transformer_conditions(cycle, t)
+        for s in t.stages:
+            stage_conditions(cycle, t, s)
+    for i, plan in enumerate(cycle.layout.alarms):
+        was, condition, hidden = cycle.alarms[i], cycle.conditions[i], i in cycle.suppressed
+        before = cycle.old.alarms[i]
+        if was is before is al.QUIET and not condition and not hidden:
+            continue
+        new = al.follow(was, condition, cycle.now, plan.on_delay, plan.off_delay, plan.kind.latch, hidden)
+        if new.active and not was.active:
+            cycle.alarm_count += 1
+            detail = cycle.details.get(i, "")
+            text = f"{plan.subject}: {plan.kind.what}{f' ({detail})' if detail else ''}"
+            text += f"; {plan.kind.did}. To do: {plan.kind.action}."
+            new = replace(new, order=cycle.alarm_count, text=text)
+        if new == before:
+            continue
+        cycle.alarms[i] = new
+        if new.active and not was.active:
+            cycle.tell(
+                "alarm",
+                plan.id,
+                new.text,
+                state=new.status.word,
+                active=True,
+                priority=plan.kind.priority,
+                order=new.order,
+                detail=cycle.details.get(i, ""),
+            )
+        elif new.active is not was.active or new.status is not before.status:
+            over = "" if new.active else ", condition is over"
+            cycle.tell(
+                "alarm",
+                plan.id,
+                f"{plan.id}: {new.status.word}{over}",
+                state=new.status.word,
+                active=new.active,
+                priority=plan.kind.priority,
+                was=before.status.word,
+            )
+
+
+def station_conditions(cycle: Cycle) -> None:
+    health, at = cycle.given.health, cycle.layout.station_alarms
+    cycle.condition(at["record_failed"], not health.record_ok, health.record_reason)
+    cycle.condition(at["broker_lost"], not health.broker_ok, health.broker_reason)
+    stepped = health.clock_stepped_s != 0.0
+    if stepped:
+        cycle.tell(
+            "clock",
+            "station",
+            f"the wall clock stepped by {health.clock_stepped_s:+.1f} s",
+            step_s=health.clock_stepped_s,
+        )
+    detail = f"stepped by {health.clock_stepped_s:+.1f} s" if stepped else "not trusted"
+    cycle.condition(at["clock_stepped"], stepped or not health.clock_trusted, detail)
+    cycle.condition(at["settings_refused"], bool(health.settings_refused), health.settings_refused)
+    stale = ns(cycle.plan.settings.station.stale_after_s)
+    for device, alarm in cycle.layout.devices.items():
+        if alarm is None:
+            continue
+        behind = [i for i in cycle.layout.inputs_of[device] if cycle.gone(i)]
+        silent_ns = cycle.devices_down.get(device)
+        silent = silent_ns is not None and cycle.now - silent_ns >= stale
+        modules = any(
+            s.module == device and cycle.seen[s.index].trouble is out.Trouble.LINK
+            for s in cycle.layout.stages
+        )
+        if behind or silent or modules:
+            why = cycle.given.devices.get(device, "") or next((cycle.inputs[i].reason for i in behind), "")
+            cycle.condition(alarm, True, why)
+
+
+def lost_condition(cycle: Cycle, alarm: int, i: int | None, true: bool, detail: str) -> None:
+    """A measurement-lost alarm; the alarm of a silent device stands for all that is behind it."""
+    cycle.condition(alarm, true, detail)
+    if true and i is not None and cycle.gone(i):
+        device = cycle.layout.devices.get(cycle.layout.inputs[i].device)
+        if device is not None and cycle.conditions[device] and cycle.visible(device):
+            cycle.suppressed.add(alarm)
+
+
+def transformer_conditions(cycle: Cycle, t: TransformerPlan) -> None:
+    th, ts, a, limits = cycle.thermals[t.index], cycle.transformers[t.index], t.alarms, t.settings.alarms
+    for name, value, limit in (
+        ("hot_spot_high", th.hot_spot, limits.hot_spot_high_c),
+        ("hot_spot_high_high", th.hot_spot, limits.hot_spot_high_high_c),
+        ("top_oil_high", th.oil, limits.top_oil_high_c),
+        ("top_oil_high_high", th.oil, limits.top_oil_high_high_c),
+    ):
+        beyond = _beyond(value, limit, limits.deadband_k)
+        if beyond and value is not None:
+            cycle.condition(a[name], True, f"{value:.1f} degC, limit {limit:g} degC")
+        else:
+            cycle.conditions[a[name]] = beyond
+    first, second = t.inputs.get("top_oil_c"), t.inputs.get("top_oil_2_c")
+    if th.oil_lost:
+        lost_condition(cycle, a["top_oil_lost"], None if ts.disagree else first, True, th.lost)
+    if first is not None and second is not None and not th.oil_lost:
+        for i in (first, second):
+            if cycle.inputs[i].lost:
+                detail = f"{cycle.layout.inputs[i].id}: {cycle.inputs[i].reason}"
+                lost_condition(cycle, a["top_oil_redundancy_lost"], i, True, detail)
+    ambient = t.inputs.get("ambient_c")
+    if ambient is not None and cycle.inputs[ambient].lost:
+        lost_condition(cycle, a["ambient_lost"], ambient, True, cycle.inputs[ambient].reason)
+    for w in t.windings:
+        if w.current is not None and cycle.inputs[w.current].lost:
+            lost_condition(cycle, w.current_lost, w.current, True, cycle.inputs[w.current].reason)
+    no_estimate = th.hot_spot is None or th.hot_spot_quality.is_invalid
+    cycle.condition(a["estimate_lost"], no_estimate, th.lost)
+    # The oil of a lost sensor is suppressed by nothing: pumps lost is the cause, not the estimate.
+    countdown_min = limits.countdown_all_pumps_lost_min
+    if not ts.mode_ok:
+        passed_min = (cycle.now - ts.pumps_lost_ns) / (60 * NS) if ts.pumps_lost_ns >= 0 else 0.0
+        detail = f"the maker allows {countdown_min:g} min, {passed_min:.0f} min have passed"
+        cycle.condition(a["pumps_lost"], True, detail)
+        cycle.suppressed.add(a["estimate_lost"])
+    comparable = not th.oil_lost and not th.ambient_lost and th.oil_quality.is_good
+    if cycle.estimate is not None and comparable and not cycle.estimate.start_questionable[t.index]:
+        hotter = finite(cycle.estimate.effectiveness_k[t.index])
+        beyond = _beyond(hotter, limits.effectiveness_k, limits.effectiveness_k * 0.25)
+        cycle.condition(a["effectiveness_low"], beyond, f"{hotter or 0.0:.1f} K above the expected oil")
+    else:
+        cycle.conditions[a["effectiveness_low"]] = None
+    cycle.condition(
+        a["cooling_insufficient"],
+        cycle.insufficient[t.index],
+        ", ".join(
+            f"{s.id} {cycle.stages[s.index].proof.value}"
+            for s in t.stages
+            if cycle.stages[s.index].proof not in (Proof.RUNNING, Proof.BY_HAND)
+        )
+        if cycle.insufficient[t.index]
+        else "",
+    )
+    ac, phases = (cycle.contact(t.inputs.get(k), True) for k in ("ac_supply_healthy", "phase_sequence_ok"))
+    cycle.condition(a["ac_supply_lost"], not ac or not phases, "" if not ac else "wrong phase sequence")
+    cycle.condition(a["control_supply_lost"], not cycle.contact(t.inputs.get("control_supply_healthy"), True))
+    for name in ("ac_supply_healthy", "phase_sequence_ok", "control_supply_healthy", "energised"):
+        wired = t.inputs.get(name)
+        if wired is not None and cycle.inputs[wired].lost and not cycle.unread(wired):
+            detail = f"{cycle.layout.inputs[wired].id}: {cycle.inputs[wired].reason}"
+            lost_condition(cycle, a["contact_lost"], wired, True, detail)
+    if t.settings.trip.enabled:
+        trip_condition(cycle, t)
+
+
+def trip_condition(cycle: Cycle, t: TransformerPlan) -> None:
+    ts, limits = cycle.transformers[t.index], t.settings.trip
+
+    def pleads(i: int | None, limit: float) -> bool:
+        if i is None or cycle.inputs[i].lost:
+            return False
+        return trip.evidence(cycle.inputs[i].value, cycle.inputs[i].quality, limit)
+
+    th = cycle.thermals[t.index]
+    calculated = any(
+        trip.evidence(finite(cycle.estimate.hot_spot_c[w.place]), q, limits.hot_spot_c)
+        for w, q in zip(t.windings, th.winding_quality, strict=True)
+        if cycle.estimate is not None
+    )
+    met = trip.criteria(
+        pleads(t.inputs.get("top_oil_c"), limits.top_oil_c) and not th.oil_lost,
+        calculated and not th.oil_lost,
+        pleads(t.inputs.get("top_oil_2_c"), limits.top_oil_c) and not th.oil_lost,
+        [pleads(w.fibre, limits.hot_spot_c) for w in t.windings],
+    )
+    trip_ns = (ts.trip_ns if ts.trip_ns >= 0 else cycle.now) if met else -1
+    if trip_ns != ts.trip_ns:
+        cycle.transformers[t.index] = replace(ts, trip_ns=trip_ns)
+    due = met and cycle.now - trip_ns >= ns(limits.delay_s)
+    cycle.condition(t.alarms["trip"], due, f"hot spot {th.hot_spot or 0:.1f}, top oil {th.oil or 0:.1f} degC")
+
+
+def stage_conditions(cycle: Cycle, t: TransformerPlan, s: StagePlan) -> None:
+    stage, seen, a = cycle.stages[s.index], cycle.seen[s.index], s.alarms
+    faults: list[str] = []
+    if not cycle.contact(s.contacts.get("selector_auto"), True):
+        manual = cycle.contact(s.contacts.get("selector_manual"), False)
+        faults.append("selector in Manual" if manual else "selector not in Auto")
+    if not cycle.contact(s.contacts.get("breaker_closed"), True):
+        faults.append("motor breaker open")
+    if cycle.contact(s.contacts.get("interlock"), False):
+        faults.append("stop interlock active")
+    if faults:
+        cycle.condition(a["not_available"], True, ", ".join(faults))
+    feedback_lost = s.feedback is not None and cycle.inputs[s.feedback].lost and not cycle.unread(s.feedback)
+    if stage.proof is Proof.UNPROVEN and not feedback_lost:
+        cycle.condition(a["no_feedback"], True, f"no feedback within {s.settings.feedback_delay_s:g} s")
+        if faults:
+            cycle.suppressed.add(a["no_feedback"])
+    if seen.trouble is not out.Trouble.NONE:
+        cycle.condition(a["output_fault"], True, seen.reason)
+        link = cycle.layout.devices.get(s.module)
+        behind = seen.trouble is out.Trouble.LINK and link is not None and cycle.conditions[link]
+        if behind and link is not None and cycle.visible(link):
+            cycle.suppressed.add(a["output_fault"])
+    if stage.flapped:
+        per_h = s.timing.max_releases_per_h
+        cycle.condition(a["flapping"], True, f"more than {per_h} releases within an hour")
+    wired = [i for i in (s.feedback, *s.contacts.values()) if i is not None]
+    for i in wired:
+        if cycle.inputs[i].lost and not cycle.unread(i):
+            detail = f"{cycle.layout.inputs[i].id}: {cycle.inputs[i].reason}"
+            lost_condition(cycle, a["input_lost"], i, True, detail)
+
+
+def _beyond(value: float | None, limit: float, band: float) -> bool | None:
+    """True above the limit, False below its deadband, None between (or unknown: stays as it is)."""
+    if value is None:
+        return None
+    return True if value >= limit else (False if value < limit - band else None)

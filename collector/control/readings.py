@@ -1,0 +1,116 @@
+"""Which readings count: each by itself, then against the others, then how long it has been good or bad.
+
+What a lost input leads to is the business of the rooms that use it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+from collector.control import lost_inputs as li
+from collector.control.cycle import Cycle
+from collector.control.layout import TransformerPlan, ns
+
+
+def judge_inputs(cycle: Cycle) -> None:
+    readings, devices, now = cycle.given.readings, cycle.given.devices, cycle.now
+    down = {d: cycle.devices_down.get(d, now) for d, why in devices.items() if why}
+    if down != cycle.devices_down:
+        cycle.devices_down = down
+    for plan, old in zip(cycle.layout.inputs, cycle.inputs, strict=True):
+        reading = readings.get(plan.id)
+        cycle.faults.append(li.examine(plan.rules, old, reading, now, devices.get(plan.device, "")))
+    for t in cycle.layout.transformers:
+        compare(cycle, t)
+    for i, plan in enumerate(cycle.layout.inputs):
+        old = cycle.inputs[i]
+        new = li.settle(plan.rules, old, readings.get(plan.id), cycle.faults[i], now)
+        if new is old:
+            continue
+        cycle.inputs[i] = new
+        if new.lost and (not old.lost or old.lost_ns < 0) and plan.id in readings and cycle.deciding:
+            cycle.tell("quality", plan.id, f"{plan.id} is lost: {new.reason}", cause=new.cause.value)
+        elif old.lost and not new.lost and old.lost_ns >= 0:
+            cycle.tell("quality", plan.id, f"{plan.id} counts again", value=new.value)
+    if cycle.substitutes and any(s.until_ns <= now for s in cycle.substitutes):
+        for s in cycle.substitutes:
+            if s.until_ns <= now:
+                cycle.tell("command", s.id, f"substituted value of {s.id} has run out")
+        cycle.substitutes = tuple(s for s in cycle.substitutes if s.until_ns > now)
+
+
+def compare(cycle: Cycle, t: TransformerPlan) -> None:
+    """Plausibility between inputs: phases, duplicate probes, ambient above oil, frozen oil."""
+    ts = cycle.transformers[t.index]
+    rules = t.settings.lost_inputs
+    oil_i, second_i, ambient_i = (t.inputs.get(k) for k in ("top_oil_c", "top_oil_2_c", "ambient_c"))
+    oil, second, ambient = cycle.raw(oil_i), cycle.raw(second_i), cycle.raw(ambient_i)
+    changes: dict[str, Any] = {}
+
+    rated = cycle.plan.model.rated_current_a
+    loads: list[float | None] = []
+    for w in t.windings:
+        amps = cycle.raw(w.current)
+        loads.append(None if amps is None else amps / float(rated[ts.mode, w.place]))
+    low = any(load is not None and load < rules.phase_zero_pu for load in loads)
+    if low or max(ts.phase_ns, default=-1) >= 0:
+        phase_ns = list(ts.phase_ns)
+        for k, w in enumerate(t.windings):
+            others = [
+                other
+                for j, other in enumerate(loads)
+                if j != k and other is not None and t.windings[j].settings.kind == w.settings.kind
+            ]
+            odd = li.phase_missing(loads[k], others, rules.phase_zero_pu, rules.phase_others_pu)
+            phase_ns[k] = (phase_ns[k] if phase_ns[k] >= 0 else cycle.now) if odd else -1
+            if odd and w.current is not None and cycle.now - phase_ns[k] >= ns(li.DISAGREE_S):
+                reason = f"near zero while the others carry at least {min(others):.2f} pu"
+                cycle.faults[w.current] = li.Fault(li.Cause.PHASE, reason)
+        changes["phase_ns"] = tuple(phase_ns)
+
+    if second_i is not None:
+        apart = (
+            abs(oil - second) > t.settings.top_oil.max_difference_k
+            if oil is not None and second is not None
+            else None
+        )
+        disagree_ns, agree_ns, disagree = ts.disagree_ns, ts.agree_ns, ts.disagree
+        if apart is not None:
+            disagree_ns = (disagree_ns if disagree_ns >= 0 else cycle.now) if apart else -1
+            agree_ns = -1 if apart else (agree_ns if agree_ns >= 0 else cycle.now)
+            if apart and cycle.now - disagree_ns >= ns(li.DISAGREE_S):
+                disagree = True
+            elif not apart and cycle.now - agree_ns >= ns(cycle.plan.settings.station.return_after_s):
+                disagree = False
+        else:
+            disagree = False
+        changes |= {"disagree_ns": disagree_ns, "agree_ns": agree_ns, "disagree": disagree}
+
+    if ambient is not None and oil is not None and ambient_i is not None:
+        loaded = any(load is not None and load > li.AMBIENT_CHECK_PU for load in loads)
+        above = loaded and ambient - oil > rules.ambient_above_oil_k
+        ambient_ns = (ts.ambient_ns if ts.ambient_ns >= 0 else cycle.now) if above else -1
+        if above and cycle.now - ambient_ns >= ns(li.AMBIENT_ABOVE_OIL_S):
+            reason = f"{ambient:.1f} degC stands above top oil {oil:.1f} degC under load"
+            cycle.faults[ambient_i] = li.Fault(li.Cause.AMBIENT, reason)
+        changes["ambient_ns"] = ambient_ns
+
+    if oil_i is not None and oil is not None:
+        count = cycle.layout.inputs[oil_i].count
+        watch = li.watch_frozen(ts.frozen, oil, expected_oil(cycle, t), count, cycle.now)
+        fault = li.frozen(watch, rules.frozen_expected_k, ns(rules.frozen_after_min * 60.0), cycle.now)
+        if fault is not None:
+            cycle.faults[oil_i] = fault
+        changes["frozen"] = watch
+
+    if any(getattr(ts, name) != value for name, value in changes.items()):
+        cycle.transformers[t.index] = replace(ts, **changes)
+
+
+def expected_oil(cycle: Cycle, t: TransformerPlan) -> float | None:
+    """The model's oil of the last step, if it stands on good inputs and has settled."""
+    ambient = t.inputs.get("ambient_c")
+    if ambient is None or cycle.inputs[ambient].lost or not cycle.old.expected:
+        return None
+    return cycle.old.expected[t.index]

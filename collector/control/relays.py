@@ -1,0 +1,55 @@
+"""What the relays do, and what they are asked to do: stages, hard-wired alarm contacts, trip.
+
+Nothing is decided here about stages or alarms; it only turns their states into coils.
+"""
+
+from __future__ import annotations
+
+from collector.control import outputs as out
+from collector.control.cycle import Cycle
+from collector.control.layout import ns
+from collector.control.stages import ON
+
+
+def look_at_outputs(cycle: Cycle) -> None:
+    settle = ns(max(out.SETTLE_S, 3 * cycle.plan.settings.station.cycle_s))
+    for s in cycle.layout.stages:
+        state, seen = out.look(
+            cycle.outputs[s.index], cycle.given.relays.get(s.id), cycle.now, s.module_timeout, settle
+        )
+        cycle.outputs[s.index] = state
+        cycle.seen.append(seen)
+
+
+def energise(cycle: Cycle) -> dict[str, bool]:
+    """Output id -> coil. A cooling relay is energised to hold its stage off."""
+    if not cycle.deciding:
+        return {}
+    coils: dict[str, bool] = {}
+    for s in cycle.layout.stages:
+        wanted = cycle.stages[s.index].call not in ON
+        coils[s.id] = wanted
+        cycle.outputs[s.index] = out.decided(cycle.outputs[s.index], wanted, cycle.now)
+    for t in cycle.layout.transformers:
+        contacts = t.settings.contacts
+        if t.settings.trip.enabled and t.settings.trip.relay is not None:
+            coils[f"{t.id}.trip"] = active(cycle, t.alarms["trip"])
+        for name in ("hot_spot_high", "hot_spot_high_high", "top_oil_high"):
+            if getattr(contacts, name) is not None:
+                coils[f"{t.id}.contact.{name}"] = active(cycle, t.alarms[name])
+        if contacts.cooling_failure is not None:
+            failed = (
+                active(cycle, t.alarms["cooling_insufficient"])
+                or active(cycle, t.alarms["pumps_lost"])
+                or active(cycle, t.alarms["ac_supply_lost"])
+                or any(active(cycle, s.alarms["no_feedback"]) for s in t.stages)
+            )
+            coils[f"{t.id}.contact.cooling_failure"] = not failed
+        if contacts.device_fault is not None:
+            # Fed by a completed step and nothing else: it drops out when the steps stop.
+            coils[f"{t.id}.contact.device_fault"] = True
+    return coils
+
+
+def active(cycle: Cycle, alarm: int) -> bool:
+    return cycle.alarms[alarm].active

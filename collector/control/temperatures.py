@@ -1,0 +1,291 @@
+"""Inputs that count -> thermal model -> the hot spot, oil and load that control and alarms go by.
+
+Equations are in thermal/; here is what stands in for a lost input, and what quality comes of it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from collector.control import lost_inputs as li
+from collector.control.cycle import NOT_STARTED, STARTED, Cycle, Thermals, finite
+from collector.control.layout import TransformerPlan, ns
+from collector.control.state import Peak
+from collector.quality import GOOD, Detail, Quality, invalid, questionable
+from collector.thermal import track
+
+_ESTIMATED = questionable(Detail.INACCURATE).substituted()
+_DISAGREE = questionable(Detail.INCONSISTENT)
+
+
+def estimate_temperatures(cycle: Cycle) -> None:
+    model, now = cycle.plan.model, cycle.now
+    n_t, n_w = len(cycle.layout.transformers), len(cycle.layout.windings)
+    oil = np.full(n_t, np.nan)
+    oil_ns = np.zeros(n_t, np.int64)
+    ambient = np.full(n_t, np.nan)
+    ambient_ns = np.zeros(n_t, np.int64)
+    current = np.full(n_w, np.nan)
+    current_ns = np.zeros(n_w, np.int64)
+    put_in = np.zeros(n_w, np.bool_)
+    estimated = np.zeros(n_t, np.bool_)
+    energised = np.ones(n_t, np.bool_)
+    tap = np.full(n_t, np.nan)
+    for t in cycle.layout.transformers:
+        th = Thermals()
+        cycle.thermals.append(th)
+        oil[t.index], oil_ns[t.index], estimated[t.index] = oil_sample(cycle, t, th)
+        th.ambient_lost, ambient[t.index], ambient_ns[t.index] = ambient_sample(cycle, t)
+        current_samples(cycle, t, th, current, current_ns, put_in)
+        energised[t.index] = th.energised = is_energised(cycle, t)
+        position = cycle.counted(t.inputs.get("tap_position"))
+        if position is not None:
+            tap[t.index] = position
+    if model.derived:
+        current, current_ns = track.derived_currents(model, current, current_ns)
+    rated_scale, loss_scale = (None, None) if np.isnan(tap).all() else track.tap_factors(model, tap)
+    sample = track.Sample(
+        t_ns=now,
+        oil_c=oil,
+        oil_ns=oil_ns,
+        ambient_c=ambient,
+        ambient_ns=ambient_ns,
+        current_a=current,
+        current_ns=current_ns,
+        mode=np.array([ts.mode for ts in cycle.transformers], np.int64),
+        energised=energised,
+        oil_substituted=estimated,
+        current_substituted=put_in,
+        rated_scale=rated_scale,
+        loss_scale=loss_scale,
+        returning=on_the_way_back(cycle, current, current_ns, put_in, ambient, estimated),
+    )
+    thermal = cycle.thermal if cycle.thermal is not None else track.initial(model, now - 1)
+    cycle.thermal, cycle.estimate = track.advance(model, thermal, sample)
+    for t in cycle.layout.transformers:
+        conclude(cycle, t, cycle.thermals[t.index], cycle.estimate)
+
+
+def on_the_way_back(
+    cycle: Cycle, current: Any, current_ns: Any, put_in: Any, ambient: Any, estimated: Any
+) -> tuple[tuple[int, float, int], ...]:
+    """Good samples of inputs that do not count yet: the model draws its lines through them later."""
+    if not any(state.good_ns >= 0 for state in cycle.inputs):
+        return ()
+    model = cycle.plan.model
+    n_w, n_t = len(model.windings), len(model.transformers)
+    amps, times = np.where(put_in, np.nan, current), current_ns.copy()
+    found: list[tuple[int, float, int]] = []
+    for t in cycle.layout.transformers:
+        at = t.index
+        places: list[tuple[int | None, int, bool]] = [
+            (t.inputs.get("ambient_c"), n_w + at, bool(np.isnan(ambient[at]))),
+            (t.inputs.get("top_oil_c"), n_w + n_t + at, bool(estimated[at])),
+            *((w.current, w.place, bool(put_in[w.place])) for w in t.windings),
+        ]
+        for i, place, wanted in places:
+            state = None if i is None else cycle.inputs[i]
+            if state is None or not wanted or state.good_ns < 0 or state.value is None:
+                continue
+            if place < n_w:
+                amps[place], times[place] = state.value, state.value_ns
+            else:
+                found.append((place, state.value, state.value_ns))
+    amps, times = track.derived_currents(model, amps, times)
+    found += [(int(k), float(amps[k]), int(times[k])) for k in np.flatnonzero(put_in & ~np.isnan(amps))]
+    return tuple(found)
+
+
+def oil_sample(cycle: Cycle, t: TransformerPlan, th: Thermals) -> tuple[float, int, bool]:
+    """(value or NaN, its time, estimate stands in) for the model; quality and loss for control."""
+    ts = cycle.transformers[t.index]
+    probes = [i for i in (t.inputs.get("top_oil_c"), t.inputs.get("top_oil_2_c")) if i is not None]
+    good = [cycle.inputs[i] for i in probes if not cycle.inputs[i].lost]
+    if not good:
+        th.oil_lost = True
+        reason = cycle.inputs[probes[0]].reason
+        th.lost = f"{t.id}.top_oil_c is lost: {reason}"
+        value, at_ns, quality = None, cycle.now, _ESTIMATED
+    else:
+        value, at_ns, quality = good[0].value, good[0].value_ns, good[0].quality
+        if ts.disagree and len(good) == 2 and value is not None and good[1].value is not None:
+            # Nobody knows which is right: the higher one counts, and everything runs.
+            value, quality = max(value, good[1].value), quality | _DISAGREE
+            first, second = good[0].value, good[1].value
+            th.oil_lost = True
+            th.lost = f"{t.id}: the top-oil probes disagree, {first:.1f} and {second:.1f} degC"
+    by_hand = cycle.substitute(f"{t.id}.top_oil_c")
+    if by_hand is not None and (value is None or by_hand > value):
+        value, at_ns, quality = by_hand, cycle.now, _ESTIMATED
+    if th.oil_lost and ts.oil_lost_ns < 0:
+        cycle.transformers[t.index] = replace(ts, oil_lost_ns=cycle.now)
+    elif not th.oil_lost and ts.oil_lost_ns >= 0:
+        cycle.transformers[t.index] = replace(ts, oil_lost_ns=-1)
+    th.oil, th.oil_quality = value, quality
+    if value is None:
+        # Not read yet is not lost: the model must not start from an estimate meanwhile.
+        stands_in = cycle.deciding or cycle.inputs[probes[0]].value is not None
+        return float("nan"), at_ns, stands_in
+    return value, at_ns, False
+
+
+def ambient_sample(cycle: Cycle, t: TransformerPlan) -> tuple[bool, float, int]:
+    i = t.inputs.get("ambient_c")
+    by_hand = cycle.substitute(f"{t.id}.ambient_c")
+    value = cycle.counted(i)
+    if by_hand is not None and (value is None or by_hand > value):
+        return value is None, by_hand, cycle.now
+    if value is None or i is None:
+        return True, float("nan"), 0
+    return False, value, cycle.inputs[i].value_ns
+
+
+def is_energised(cycle: Cycle, t: TransformerPlan) -> bool:
+    """De-energised only if the contact says so and no current is measured."""
+    if cycle.contact(t.inputs.get("energised"), True):
+        return True
+    zero = t.settings.lost_inputs.phase_zero_pu
+    ts = cycle.transformers[t.index]
+    return any(load is not None and load >= zero for load in ts.last_load)
+
+
+def current_samples(
+    cycle: Cycle, t: TransformerPlan, th: Thermals, current: Any, current_ns: Any, put_in: Any
+) -> None:
+    """Measured currents; what is lost is assumed from the neighbours, at least rated under load."""
+    ts = cycle.transformers[t.index]
+    rated = cycle.plan.model.rated_current_a
+    loads: list[float | None] = []
+    for w in t.windings:
+        amps = cycle.counted(w.current)
+        loads.append(None if amps is None else amps / float(rated[ts.mode, w.place]))
+    last = tuple(now if now is not None else before for now, before in zip(loads, ts.last_load, strict=True))
+    if last != ts.last_load:
+        cycle.transformers[t.index] = replace(ts, last_load=last)
+    qualities: dict[int, Quality] = {}
+    for k, w in enumerate(t.windings):
+        if w.derived_from:
+            continue
+        load = loads[k]
+        if load is not None and w.current is not None:
+            reading = cycle.inputs[w.current]
+            current[w.place], current_ns[w.place] = reading.value, reading.value_ns
+            qualities[w.place] = reading.quality
+        elif cycle.deciding or last[k] is not None:
+            others = [
+                x
+                for j, x in enumerate(loads)
+                if j != k and x is not None and t.windings[j].settings.kind == w.settings.kind
+            ]
+            carry = t.settings.lost_inputs.phase_zero_pu
+            assumed = li.substitute_load(last[k], others, carry)
+            current[w.place] = assumed * float(rated[ts.mode, w.place])
+            current_ns[w.place] = cycle.now
+            put_in[w.place] = True
+            qualities[w.place] = _ESTIMATED
+        else:  # not read yet: the model must not start from an assumed load
+            qualities[w.place] = NOT_STARTED
+        if load is None and w.current is not None and not th.lost:
+            th.lost = f"{w.id}.current_a is lost: {cycle.inputs[w.current].reason}"
+        by_hand = cycle.substitute(f"{w.id}.current_a")
+        if by_hand is not None and by_hand > current[w.place]:
+            current[w.place], current_ns[w.place], put_in[w.place] = by_hand, cycle.now, True
+            qualities[w.place] = _ESTIMATED
+    for w in t.windings:
+        if w.derived_from:
+            quality = GOOD
+            for source in w.derived_from:
+                quality = quality | qualities.get(source, NOT_STARTED)
+                put_in[w.place] = put_in[w.place] or put_in[source]
+            qualities[w.place] = quality
+    th.current_quality = [qualities[w.place] for w in t.windings]
+
+
+def conclude(cycle: Cycle, t: TransformerPlan, th: Thermals, e: track.Estimate) -> None:
+    """Values and qualities of this transformer's temperatures; peaks; alarm temperature."""
+    i, ts = t.index, cycle.transformers[t.index]
+    limits = t.settings.alarms
+    if th.oil is None:  # the estimate stands in for the sensor
+        th.oil = finite(e.oil_c[i])
+        too_long = cycle.now - ts.oil_lost_ns > ns(t.settings.lost_inputs.estimate_max_h * 3600.0)
+        if th.oil is None:
+            th.oil_quality = NOT_STARTED
+        elif too_long or (th.ambient_lost and cycle.substitute(f"{t.id}.ambient_c") is None):
+            th.oil_quality = th.oil_quality | invalid(Detail.INACCURATE)
+    # A measured oil is as good as its reading; what follows is about the gradients on top of it.
+    base = th.oil_quality
+    if not ts.mode_ok:
+        base = base | invalid(Detail.INCONSISTENT)
+    if e.start_questionable[i] or e.bridged[i]:
+        base = base | STARTED
+    th.winding_quality = [base | q for q in th.current_quality]
+    hot: list[tuple[float, Quality]] = []
+    load: float | None = None
+    load_quality = GOOD
+    for k, w in enumerate(t.windings):
+        value = finite(e.hot_spot_c[w.place])
+        if value is None:
+            th.winding_quality[k] = NOT_STARTED
+        else:
+            hot.append((value, th.winding_quality[k]))
+        pu = finite(e.load_pu[w.place])
+        load_quality = load_quality | th.current_quality[k]
+        if pu is not None and (load is None or pu > load):
+            load = pu
+    if hot:
+        th.hot_spot = max(v for v, _ in hot)
+        worst = hot[0][1]
+        for _, q in hot[1:]:
+            worst = worst | q
+        th.hot_spot_quality = worst
+    th.load, th.load_quality = load, load_quality if load is not None else NOT_STARTED
+    if not th.lost and (th.hot_spot is None or th.hot_spot_quality.is_invalid or len(hot) < len(t.windings)):
+        th.lost = (
+            f"{t.id} has no valid hot spot: no cooling mode is proven running"
+            if not ts.mode_ok
+            else f"{t.id} has no valid hot spot yet"
+        )
+    band = limits.deadband_k if ts.at_alarm else 0.0
+    th.alarm_temperature = bool(
+        (th.hot_spot is not None and th.hot_spot >= limits.hot_spot_high_c - band)
+        or (th.oil is not None and th.oil >= limits.top_oil_high_c - band)
+    )
+    doubted = tuple(was or not q.is_good for was, q in zip(ts.doubted, th.winding_quality, strict=True))
+    hot_spot = _peak(ts.hot_spot, th.hot_spot, th.hot_spot_quality, cycle.now)
+    top_oil = _peak(ts.top_oil, th.oil, th.oil_quality, cycle.now)
+    top_load = _peak(ts.load, th.load, th.load_quality, cycle.now)
+    if (
+        th.alarm_temperature is not ts.at_alarm
+        or doubted != ts.doubted
+        or hot_spot is not ts.hot_spot
+        or top_oil is not ts.top_oil
+        or top_load is not ts.load
+    ):
+        cycle.transformers[i] = replace(
+            cycle.transformers[i],
+            at_alarm=th.alarm_temperature,
+            doubted=doubted,
+            hot_spot=hot_spot,
+            top_oil=top_oil,
+            load=top_load,
+        )
+
+
+def settled_oil(cycle: Cycle) -> tuple[float | None, ...]:
+    e = cycle.estimate
+    assert e is not None
+    return tuple(
+        finite(oil) if on and not unsettled else None
+        for oil, on, unsettled in zip(
+            e.expected_oil_c.tolist(), e.started.tolist(), e.start_questionable.tolist(), strict=True
+        )
+    )
+
+
+def _peak(peak: Peak, value: float | None, quality: Quality, now: int) -> Peak:
+    if value is None or quality.is_invalid or quality.is_substituted:
+        return peak
+    return Peak(value, now) if peak.value is None or value > peak.value else peak

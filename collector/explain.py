@@ -198,10 +198,8 @@ class _Told:
         return lines
 
     def since(self, s: StagePlan, stage: StageState) -> str:
-        event = self.event_of(s.id, ("stage",))
-        if event is not None:
-            return f", since {journal.utc(event.wall_ns)[:19]}Z"
-        since = stage.off_ns if stage.call not in ON else max(stage.starts, default=-1)
+        """Since when its relay has been as it is."""
+        since = max(stage.starts, default=-1) if stage.call in ON else max(stage.off_ns, stage.at_rest_ns)
         return f", since {self.at(since)}" if since >= 0 else ""
 
     @staticmethod
@@ -482,8 +480,8 @@ class _Told:
         else:
             lines.append(f"It stands for: {kind.what}. When it is raised: {kind.did}.")
         lines.append(
-            f"Rule: raised after {plan.on_delay / NS:g} s of the condition, gone after "
-            f"{plan.off_delay / NS:g} s without it."
+            f"Rule: raised when its condition has been there {_for(plan.on_delay)}, over when it has been "
+            f"gone {_for(plan.off_delay)}."
         )
         if limit := self.alarm_limit(plan):
             lines.append(limit)
@@ -615,7 +613,7 @@ class _Told:
     def input_rule(self, i: int) -> str:
         plan = self.layout.inputs[i]
         rate = plan.rules.rate_k_per_min
-        jump = f", or it jumps faster than {rate:g} K/min" if rate is not None else ""
+        jump = f", or it jumps faster than {rate:.0f} K/min" if rate is not None else ""
         return (
             f"an input is lost when its reading is invalid, older than {plan.rules.stale / NS:g} s{jump}, or "
             f"implausible beside others; it counts again after {plan.rules.back / NS:g} s of good readings."
@@ -651,6 +649,10 @@ def _limit(c: _Criterion, limit: float | None) -> str:
     return "none" if limit is None else c.number(limit)
 
 
+def _for(delay_ns: int) -> str:
+    return f"for {delay_ns / NS:g} s" if delay_ns else "in one step"
+
+
 def _plain(value: float | int | bool | str) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
@@ -662,7 +664,7 @@ def _and(items: Sequence[str]) -> str:
 
 
 def _sentence(event: StoredEvent) -> str:
-    return f"{event.text.rstrip('.')}{_then(event)}."
+    return f"{event.text.rstrip('.').replace('degC', '°C')}{_then(event)}."
 
 
 def _then(event: StoredEvent) -> str:
@@ -678,7 +680,7 @@ def _then(event: StoredEvent) -> str:
             event.data.get(f"pickup_{key}") is not None or event.data.get(f"dropout_{key}") is not None
         ):
             told.append(f"{name} {value:.{digits}f} {unit}")
-    return f" (then {', '.join(told)})" if told else ""
+    return f"; at that time {', '.join(told)}" if told else ""
 
 
 def unknown(subject: str, known: Sequence[str]) -> str:

@@ -3,6 +3,7 @@
 The sentences are judged by the figures and names that must stand in them.
 """
 
+# ruff: noqa: E501  (a table: one rule, its words)
 from __future__ import annotations
 
 import sqlite3
@@ -132,7 +133,7 @@ CASES = [
     ),
     Case(
         "called", "T1.stage1",
-        ("called, its relay is released", "since 2026-07-14T12:00:42Z", "Rule: automatic",
+        ("called, its relay is released", "since 12:00:42Z", "Rule: automatic",
          "Top oil 61.0 °C has reached its pickup of 60.0 °C", "proves it running",
          "it drops out when top oil is below 50.0 °C (now 61.0 °C) and hot spot is below 65.0 °C",
          "not before 12:10:42Z (minimum run)"),
@@ -174,7 +175,7 @@ CASES = [
     Case(
         "input lost", "T1.stage3",
         ("called", "T1.top_oil_c does not count: sentinel 0x7FFF, lost since 12:01:04Z",
-         "every stage of T1 runs", "come back and stay good for 10 s", "no criterion"),
+         "every stage of T1 runs", "come back and stay good for 10 s"),
         lambda s: s.run(60).set(oil=Bad()).run(20), reason="released: input lost",
     ),
     Case(
@@ -225,7 +226,7 @@ CASES = [
     ),
     Case(
         "not yet trusted", "T1.stage1",
-        ("came back only lately", "(return not yet trusted)"),
+        ("so that it runs, since 12:01:04Z", "came back only lately", "(return not yet trusted)"),
         not_trusted, short_run, reason="released: return not yet trusted",
     ),
     Case(
@@ -269,7 +270,7 @@ def test_an_alarm_is_told_with_limit_and_action(tmp_path: Path) -> None:
     assert "unacknowledged; its condition is present" in text
     assert "Limit 95 °C (gone below 92 °C); now 96.0 °C" in text
     assert "prepare to reduce load" in text
-    assert "raised after 5 s" in text
+    assert "raised when its condition has been there for 5 s" in text
 
 
 def test_an_alarm_in_its_delay_and_a_shelved_one(tmp_path: Path) -> None:

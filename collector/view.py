@@ -5,29 +5,27 @@ It only lays out what the daemon said, in the catalogue's words; no value is com
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from collections.abc import Sequence
 from typing import Any
 
-from rich.console import Group, RenderableType
+from rich.console import Console, ConsoleOptions, Group, RenderableType, RenderResult
+from rich.measure import Measurement
 from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
-from collector.points import ALARM_STATES, CALL_REASONS
-from collector.settings.model import Settings, Stage, Transformer
+from collector.settings.model import Settings, Transformer
+from collector.technician.tables import PRIORITY_STYLE, call_style, head, proof_style
 
 #: Temperature scale of the bars [degC].
 SCALE_LOW_C, SCALE_HIGH_C = 20.0, 140.0
-BAR_CELLS = 30
-#: Loss-of-life bars would be empty for decades; hours and per cent are shown instead.
-EVENT_LINES = 6
+#: From this width on a stage and its reason share a line.
+WIDE = 110
+#: What is shown of each where the picture may be as high as it likes, and in the lowest one.
+EVENT_LINES, ALARM_LINES, FEW_ALARMS, FEW_WINDINGS = 6, 12, 3, 3
+URGENCY = tuple(PRIORITY_STYLE)
 
 Status = dict[str, Any]
-
-
-def utc(wall_ns: int) -> str:
-    """``2026-07-14T13:05:09Z``"""
-    return datetime.fromtimestamp(wall_ns // 10**9, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 def _quality_style(quality: str) -> str:
@@ -50,161 +48,259 @@ class _Values:
     def quality(self, point: str) -> str:
         return str(self._values.get(point, [None, "invalid"])[1])
 
-    def text(self, point: str, form: str = "{:.1f}") -> Text:
+    def text(self, point: str, form: str = "{:.1f}", unit: str = "") -> Text:
         value, quality = self.raw(point), self.quality(point)
         if value is None:
             return Text("–", style="red")
         mark = "" if quality == "good" else " s" if "substituted" in quality else " ?"
-        return Text(form.format(value) + mark, style=_quality_style(quality))
+        return Text(form.format(value) + unit + mark, style=_quality_style(quality))
+
+    def rough(self, point: str) -> Text:
+        """Three or four figures, whatever the size: ageing and loss of life span many decades."""
+        value = self.raw(point)
+        size = 0.0 if value is None else abs(value)
+        return self.text(point, "{:.3f}" if size < 10 else "{:.1f}" if size < 1000 else "{:.0f}")
 
 
-def _bar(value: float | None, limits: tuple[float, float], quality: str) -> Text:
-    """A temperature on the scale; `|` marks the high and `‖` the high-high limit."""
-    span = SCALE_HIGH_C - SCALE_LOW_C
+class _Bar:
+    """A temperature on the scale, as wide as there is room; `|` marks the high, `‖` the high-high limit."""
 
-    def cell(temperature: float) -> int:
-        return max(0, min(BAR_CELLS - 1, round((temperature - SCALE_LOW_C) / span * BAR_CELLS)))
+    def __init__(self, value: float | None, limits: tuple[float, float], quality: str) -> None:
+        self._value, self._limits, self._quality = value, limits, quality
 
-    text = Text()
-    high, high_high = limits
-    filled = 0 if value is None else cell(value)
-    for i in range(BAR_CELLS):
-        at = SCALE_LOW_C + i / BAR_CELLS * span
-        style = "green" if at < high else "yellow" if at < high_high else "red"
-        if i < filled:
-            text.append("█", style=style if not _quality_style(quality) else f"dim {style}")
-        elif i == cell(high):
-            text.append("|", style="yellow")
-        elif i == cell(high_high):
-            text.append("‖", style="red")
-        else:
-            text.append("·", style="bright_black")
-    return text
+    def __rich_measure__(self, console: Console, options: ConsoleOptions) -> Measurement:
+        return Measurement(10, 48)
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        cells, span = options.max_width, SCALE_HIGH_C - SCALE_LOW_C
+        high, high_high = (
+            max(0, min(cells - 1, round((limit - SCALE_LOW_C) / span * cells))) for limit in self._limits
+        )
+        filled = 0 if self._value is None else round((self._value - SCALE_LOW_C) / span * cells)
+        dim = "dim " if _quality_style(self._quality) else ""
+        text = Text(no_wrap=True)
+        for i in range(cells):
+            if i < filled:
+                text.append("█", style=dim + ("green" if i < high else "yellow" if i < high_high else "red"))
+            elif i == high:
+                text.append("|", style="yellow")
+            elif i == high_high:
+                text.append("‖", style="red")
+            else:
+                text.append("·", style="bright_black")
+        yield text
 
 
-def _windings(t: Transformer, values: _Values) -> Table:
-    table = Table(box=None, padding=(0, 1), expand=True)
+def _windings(t: Transformer, values: _Values, few: bool) -> RenderableType:
+    table = Table(box=None, padding=(0, 1), expand=True, pad_edge=False, header_style="bold")
     for heading, justify in (
         ("winding", "left"),
-        ("load pu", "right"),
-        ("gradient K", "right"),
-        ("hot spot °C", "right"),
-        ("", "left"),
-        ("ageing ×", "right"),
-        ("loss of life h", "right"),
+        ("load\npu", "right"),
+        ("gradient\nK", "right"),
+        ("hot spot\n°C", "right"),
     ):
-        table.add_column(heading, justify=justify, no_wrap=True, header_style="bold")  # type: ignore[arg-type]
+        table.add_column(heading, justify=justify, no_wrap=True)  # type: ignore[arg-type]
+    table.add_column(f"\n{SCALE_LOW_C:g} to {SCALE_HIGH_C:g} °C", ratio=1, header_style="dim")
+    table.add_column("ageing\n×", justify="right", no_wrap=True)
+    table.add_column("loss of\nlife h", justify="right", no_wrap=True)
     limits = (t.alarms.hot_spot_high_c, t.alarms.hot_spot_high_high_c)
     hottest = values.raw(f"{t.id}.hottest_winding")
-    for w in t.windings:
-        at = f"{t.id}.{w.id}"
-        name = Text(
-            w.id + (" ◄ hottest" if w.number == hottest else ""), style="bold" if w.number == hottest else ""
-        )
+    shown = list(t.windings)
+    if few and len(shown) > FEW_WINDINGS:
+        shown.sort(key=lambda w: -(values.raw(f"{t.id}.{w.id}.hot_spot_c") or 0.0))
+        shown = shown[:FEW_WINDINGS]
+    for w in shown:
+        at, first = f"{t.id}.{w.id}", w.number == hottest
         table.add_row(
-            name,
+            Text(w.id + (" ◄" if first else ""), style="bold" if first else ""),
             values.text(f"{at}.load_pu", "{:.2f}"),
             values.text(f"{at}.gradient_k"),
             values.text(f"{at}.hot_spot_c"),
-            _bar(values.raw(f"{at}.hot_spot_c"), limits, values.quality(f"{at}.hot_spot_c")),
-            values.text(f"{at}.ageing_rate", "{:.3g}"),
-            values.text(f"{at}.loss_of_life_h", "{:.4f}"),
+            _Bar(values.raw(f"{at}.hot_spot_c"), limits, values.quality(f"{at}.hot_spot_c")),
+            values.rough(f"{at}.ageing_rate"),
+            values.rough(f"{at}.loss_of_life_h"),
         )
+    oil = f"{t.id}.top_oil_c"
     oil_limits = (t.alarms.top_oil_high_c, t.alarms.top_oil_high_high_c)
-    table.add_section()
     table.add_row(
-        "top oil",
-        "",
-        "",
-        values.text(f"{t.id}.top_oil_c"),
-        _bar(values.raw(f"{t.id}.top_oil_c"), oil_limits, values.quality(f"{t.id}.top_oil_c")),
-        Text("expected ", style="dim") + values.text(f"{t.id}.expected_oil_c"),
-        Text("ambient ", style="dim") + values.text(f"{t.id}.ambient_c"),
+        "top oil", "", "", values.text(oil), _Bar(values.raw(oil), oil_limits, values.quality(oil)), "", ""
     )
-    return table
+    left_out = len(t.windings) - len(shown)
+    return Group(table, *([Text(f"and {left_out} cooler windings", style="dim")] if left_out else []))
 
 
-def _stage_row(t: Transformer, s: Stage, values: _Values, status: Status) -> list[RenderableType]:
-    at = f"{t.id}.{s.id}"
-    called, running = values.raw(f"{at}.called"), values.raw(f"{at}.running")
-    reason = values.raw(f"{at}.reason")
-    energised = status["energise"].get(at)
-    relay = "undecided" if energised is None else "energised, holds off" if energised else "released"
-    proven = "unproven" if values.quality(f"{at}.running") != "good" else "running" if running else "at rest"
-    return [
-        s.id + (f" {s.name}" if s.name else ""),
-        Text("called", style="bold cyan") if called else Text("not called", style="dim"),
-        Text(
-            proven, style="bold green" if proven == "running" else "yellow" if proven == "unproven" else "dim"
-        ),
-        Text(relay, style="" if energised else "cyan"),
-        CALL_REASONS[reason] if isinstance(reason, int) and reason < len(CALL_REASONS) else "",
-        values.text(f"{at}.run_hours", "{:.1f}"),
-        values.text(f"{at}.starts", "{:.0f}"),
+def _oil_line(t: Transformer, values: _Values) -> Text:
+    """Where the oil stands against what load and ambient explain; the cooling mode in force."""
+    number = values.raw(f"{t.id}.mode")
+    mode = next((m.id for m in t.modes if m.number == number), "none proven")
+    parts: list[tuple[str, Text]] = [
+        ("expected oil ", values.text(f"{t.id}.expected_oil_c", unit=" °C")),
+        ("measured above it ", values.text(f"{t.id}.effectiveness_k", "{:+.1f}", " K")),
     ]
+    if t.ambient is not None:
+        parts.append(("ambient ", values.text(f"{t.id}.ambient_c", unit=" °C")))
+    parts.append(("mode ", Text(mode, style=_quality_style(values.quality(f"{t.id}.mode")))))
+    line = Text()
+    for word, value in parts:
+        line.append(word, style="dim")
+        line.append_text(value)
+        line.append("   ")
+    line.rstrip()
+    return line
 
 
-def _stages(t: Transformer, values: _Values, status: Status) -> Table:
-    table = Table(box=None, padding=(0, 1), expand=True, header_style="bold")
-    for heading in ("stage", "call", "proof", "relay", "why", "run h", "starts"):
-        table.add_column(heading, no_wrap=True, justify="right" if heading in ("run h", "starts") else "left")
+def _stages(t: Transformer, status: Status, *, wide: bool, sentences: bool) -> RenderableType:
+    """One line per stage; its reason beside it where it is wide, below where it is high, else in a word."""
+    views = {view["id"]: view for view in status["stages"]}
+    table = Table(box=None, padding=(0, 1), expand=True, pad_edge=False, header_style="bold")
+    table.add_column("stage", no_wrap=True)
+    table.add_column("call", no_wrap=True, min_width=9)
+    table.add_column("proof", no_wrap=True, min_width=10)
+    table.add_column("relay", no_wrap=True, min_width=9)
+    below = sentences and not wide
+    if not below:
+        table.add_column("why", ratio=1, no_wrap=not wide, overflow="ellipsis" if not wide else "fold")
+    if wide or below:
+        table.add_column("run h", justify="right", no_wrap=True, ratio=None if wide else 1)
+        table.add_column("starts", justify="right", no_wrap=True)
+    lines: list[RenderableType] = []
     for s in t.stages:
-        table.add_row(*_stage_row(t, s, values, status))
-    return table
+        view = views.get(f"{t.id}.{s.id}")
+        if view is None:
+            continue
+        cells: list[RenderableType] = [
+            s.id,
+            Text(view["call"], style=call_style(view["called"])),
+            Text(view["proof"], style=proof_style(view["proof"])),
+            view["relay"],
+        ]
+        if not below:
+            cells.append(Text(_sentence(view)) if wide else view["reason"])
+        if wide or below:
+            cells += [f"{view['run_hours']:.1f}", str(view["starts"])]
+        table.add_row(*cells)
+        if below:
+            lines.append(Text.assemble((f"{s.id}: ", "dim"), _sentence(view)))
+    return Group(table, *lines)
 
 
-def standing_alarms(status: Status) -> list[tuple[str, str]]:
-    """(alarm id, state word) of every alarm that is not normal, in the order of the catalogue."""
-    found = []
-    for point, (value, _) in status["values"].items():
-        if ".alarm_" in point and isinstance(value, int) and value:
-            found.append((point, ALARM_STATES[value]))
-    return found
+def _sentence(view: dict[str, Any]) -> str:
+    why = str(view["why"])
+    return f"{why[:1].upper()}{why[1:]}."
 
 
-def _alarms(status: Status) -> RenderableType:
-    standing = standing_alarms(status)
+def _alarms(status: Status, lines: int) -> RenderableType:
+    """The most urgent ones, each in one line; how to read them in full."""
+    standing = sorted(status["alarms"], key=lambda a: (URGENCY.index(a["priority"]), a["order"]))
     if not standing:
         return Text("no alarm stands", style="green")
-    lines = []
-    for point, state in standing:
-        style = "bold red" if state == "unacknowledged" else "red" if state == "acknowledged" else "yellow"
-        lines.append(Text.assemble((f"{point.replace('alarm_', '')} ", style), (state, "dim")))
-    return Group(*lines[:8], *([Text(f"and {len(lines) - 8} more", style="dim")] if len(lines) > 8 else []))
-
-
-def _events(status: Status) -> RenderableType:
-    lines = [
-        Text(f"{utc(e['wall_ns'])[11:19]}  {e['text']}", no_wrap=True, overflow="ellipsis")
-        for e in status["events"][-EVENT_LINES:]
-    ]
-    return Group(*lines) if lines else Text("nothing yet", style="dim")
-
-
-def render(settings: Settings, status: Status, caption: RenderableType | None = None) -> RenderableType:
-    """The whole station as one picture; `caption` (the demo's story) goes on top."""
-    values = _Values(status)
-    head = Text.assemble(
-        (settings.station.name or settings.station.id, "bold"),
-        f"   {utc(status['wall_ns'])}",
-        (f"   ×{status['rate']:g} simulated time" if status["rate"] != 1 else "", "magenta"),
-        (f"   decision {status['sequence']}", "dim"),
-    )
-    silent = [f"{device}: {reason}" for device, reason in status["devices"].items() if reason]
-    parts: list[RenderableType] = [head]
-    if caption is not None:
-        parts.append(caption)
-    for t in settings.transformers:
-        body: list[RenderableType] = [_windings(t, values)]
-        if t.stages:
-            body += [Text(""), _stages(t, values, status)]
-        parts.append(
-            Panel(Group(*body), title=f"{t.id} {t.name}".strip(), title_align="left", border_style="blue")
+    table = Table.grid(padding=(0, 1), expand=True)
+    table.add_column(no_wrap=True)
+    table.add_column(no_wrap=True)
+    table.add_column(ratio=1, no_wrap=True, overflow="ellipsis")
+    for alarm in standing[:lines]:
+        name = alarm["id"].replace("alarm_", "")
+        text = alarm["text"].partition(f"; {alarm['did']}")[0].partition(": ")[2]
+        seen = "" if alarm["status"] == "unacknowledged" else f"{alarm['status']}: "
+        table.add_row(
+            Text(alarm["priority"], style=PRIORITY_STYLE[alarm["priority"]] if alarm["active"] else "dim"),
+            Text(name, style="bold" if alarm["status"] == "unacknowledged" else ""),
+            Text.assemble((seen, "dim"), text),
         )
-    parts.append(Panel(_alarms(status), title="alarms", title_align="left", border_style="blue"))
-    if silent:
-        parts.append(Text("no answer from " + "; ".join(silent), style="red"))
-    if status["injected"]:
-        parts.append(Text("test values published: " + ", ".join(status["injected"]), style="magenta"))
-    parts.append(Panel(_events(status), title="events", title_align="left", border_style="bright_black"))
-    return Group(*parts)
+    more = len(standing) - lines
+    note = (f"and {more} more; " if more > 0 else "") + "in full, with what to do: windingd status --alarms"
+    return Group(table, Text(note, style="dim", no_wrap=True, overflow="ellipsis"))
+
+
+def _events(status: Status, lines: int) -> RenderableType:
+    table = Table.grid(padding=(0, 1), expand=True)
+    table.add_column(no_wrap=True, style="dim")
+    table.add_column(ratio=1, no_wrap=True, overflow="ellipsis")
+    for event in status["events"][-lines:]:
+        clock = head_time(event["wall_ns"])
+        table.add_row(clock, event["text"])
+    return table if status["events"] else Text("nothing yet", style="dim")
+
+
+def head_time(wall_ns: int) -> str:
+    """13:05:09, UTC"""
+    seconds = wall_ns // 10**9 % 86400
+    return f"{seconds // 3600:02d}:{seconds // 60 % 60:02d}:{seconds % 60:02d}"
+
+
+def _legend(status: Status) -> Text | None:
+    """What the marks behind a value mean, if there are any."""
+    marks = {quality.split(":")[0] for _, quality in status["values"].values() if quality != "good"}
+    substituted = any("substituted" in quality for _, quality in status["values"].values())
+    words = [
+        *(["? questionable"] if "questionable" in marks else []),
+        *(["s substituted"] if substituted else []),
+        *(["– invalid"] if "invalid" in marks else []),
+    ]
+    return Text("   ".join(words), style="dim") if words else None
+
+
+class _Picture:
+    """Chooses how much to show so that it fits: as much as possible, and nothing cut off at the edge."""
+
+    def __init__(
+        self, settings: Settings, status: Status, caption: RenderableType | None, height: int | None
+    ) -> None:
+        self._settings, self._status, self._caption, self._height = settings, status, caption, height
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        height, free = self._height, options.update(height=None)
+        for detail in (2, 1, 0):
+            parts = self._parts(options.max_width, detail)
+            used = sum(len(console.render_lines(part, free, pad=False)) for part in parts)
+            if height is None or used + 3 <= height:
+                break
+        yield from parts
+        lines = EVENT_LINES if height is None else max(0, height - used - 2)
+        if lines:
+            yield Panel(
+                _events(self._status, lines), title="events", title_align="left", border_style="bright_black"
+            )
+
+    def _parts(self, width: int, detail: int) -> Sequence[RenderableType]:
+        status, values = self._status, _Values(self._status)
+        parts: list[RenderableType] = [head(self._settings, status)]
+        if self._caption is not None:
+            parts.append(self._caption)
+        for t in self._settings.transformers:
+            body: list[RenderableType] = [_windings(t, values, few=detail == 0)]
+            if detail:
+                body.append(_oil_line(t, values))
+            if t.stages:
+                if detail == 2:
+                    body.append(Text(""))
+                body.append(_stages(t, status, wide=width >= WIDE, sentences=detail == 2))
+            title = Text(f"{t.id} {t.name}".strip())
+            parts.append(Panel(Group(*body), title=title, title_align="left", border_style="blue"))
+        alarms = _alarms(status, ALARM_LINES if detail == 2 else FEW_ALARMS)
+        if detail == 2:
+            alarms = Panel(alarms, title="alarms", title_align="left", border_style="blue")
+        parts.append(alarms)
+        silent = [f"{device}: {reason}" for device, reason in status["devices"].items() if reason]
+        if silent:
+            parts.append(Text("no answer from " + "; ".join(silent), style="red"))
+        if status["injected"]:
+            parts.append(Text("test values published: " + ", ".join(status["injected"]), style="magenta"))
+        legend = _legend(status)
+        if legend is not None and detail:
+            parts.append(legend)
+        return parts
+
+
+def render(
+    settings: Settings,
+    status: Status,
+    caption: RenderableType | None = None,
+    *,
+    height: int | None = None,
+) -> RenderableType:
+    """The whole station as one picture; `caption` (the demo's story) goes on top.
+
+    height: lines that there are on the screen, and what matters less is left out; None: as high as it likes.
+    """
+    return _Picture(settings, status, caption, height)

@@ -113,7 +113,8 @@ class _Teller:
         if status is None:
             return
         if self._live is not None:
-            self._live.update(render(self._settings, status, self._caption()), refresh=True)
+            picture = render(self._settings, status, self._caption(), height=self._console.height)
+            self._live.update(picture, refresh=True)
         elif time.monotonic() - self._last > PLAIN_S:
             self._last = time.monotonic()
             self._console.print("   " + _line(self._settings, status), style="dim")

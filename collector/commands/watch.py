@@ -29,7 +29,8 @@ def run(args: argparse.Namespace) -> int:
     with connect(args.settings) as client, Live(console=console, screen=console.is_terminal) as live:
         try:
             while True:
-                live.update(render(settings, client.request(request="status")), refresh=True)
+                height = console.height if console.is_terminal else None
+                live.update(render(settings, client.request(request="status"), height=height), refresh=True)
                 time.sleep(args.every)
         except KeyboardInterrupt:
             return 0

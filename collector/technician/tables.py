@@ -207,9 +207,8 @@ def stage_block(stage: Stage, view: Mapping[str, Any]) -> list[RenderableType]:
         f"{view['run_hours']:.1f}",
         str(view["starts"]),
     )
-    line.stylize("bold cyan" if view["called"] else "", 2, 30)
-    proof = {"running": "bold green", "not proven": "bold red", "starting": "yellow"}.get(view["proof"], "")
-    line.stylize(proof, 31, 48)
+    line.stylize(call_style(view["called"]), 2, 30)
+    line.stylize(proof_style(view["proof"]), 31, 48)
     why = view["why"][:1].upper() + view["why"][1:] + "."
     waits = "; ".join(
         f"{what} {span(s)}" if s is not None else f"{what} until ended" for what, s in view["waits"]
@@ -218,6 +217,14 @@ def stage_block(stage: Stage, view: Mapping[str, Any]) -> list[RenderableType]:
     if waits:
         text.append(f" To go: {waits}.", style="yellow")
     return [line, Padding(text, (0, 0, 0, 6)), Padding(_contacts(stage, view), (0, 0, 0, 6))]
+
+
+def call_style(called: bool) -> str:
+    return "bold cyan" if called else ""
+
+
+def proof_style(proof: str) -> str:
+    return {"running": "bold green", "not proven": "bold red", "starting": "yellow"}.get(proof, "")
 
 
 def _contacts(stage: Stage, view: Mapping[str, Any]) -> Text:

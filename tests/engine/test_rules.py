@@ -282,16 +282,17 @@ def lost_current_runs_every_stage_and_assumes_rated_load() -> None:
     assert s.quality("HV_A.hot_spot_c").is_good or not s.quality("HV_A.hot_spot_c").is_substituted
 
 
-@rule(
-    "a lost ambient runs every stage",
-    lambda m: m.setattr(
-        temperatures,
-        "ambient_sample",
-        (lambda real: lambda self, t: (setattr(self.thermals[t.index], "lost", "ambient"), real(self, t))[1])(
-            temperatures.ambient_sample
-        ),
-    ),
-)
+def _ambient_counts(m: pytest.MonkeyPatch) -> None:
+    real = temperatures.ambient_sample
+
+    def sample(cycle: Any, t: Any) -> Any:
+        cycle.thermals[t.index].lost = "ambient"
+        return real(cycle, t)
+
+    m.setattr(temperatures, "ambient_sample", sample)
+
+
+@rule("a lost ambient runs every stage", _ambient_counts)
 def lost_ambient_changes_no_cooling() -> None:
     s = Station().run(60).set(ambient=Bad()).run(60)
     assert s.called()

@@ -19,6 +19,9 @@ from collector.settings.model import Limits
 COLD_OIL_BAND_K = 2.0
 
 
+_NEEDS_PUMP = frozenset({*ON, Call.QUEUED})
+
+
 def prove(cycle: Cycle) -> None:
     """Feedback against call; run hours; the cooling mode in force."""
     elapsed = cycle.now - cycle.old.mono_ns if cycle.old.mono_ns >= 0 else 0
@@ -90,14 +93,13 @@ def call_stages(cycle: Cycle, t: TransformerPlan, starting: bool) -> None:
         support = 0
         if k in spares:
             support = REASON["spare for a stage that is not proven"]
-        elif any(
-            other.needs == k and cycle.stages[other.index].call in (*ON, Call.QUEUED) for other in t.stages
-        ):
+        elif any(cycle.stages[other].call in _NEEDS_PUMP for other in t.fans_of[k]):
             support = REASON["pump for its fans"]
         elif stage.exercise_until_ns > cycle.now:
             support = REASON["exercise"]
-        now_facts = replace(facts[k], support=support, queue_ns=cycle.transformers[t.index].next_start_ns)
-        move_stage(cycle, t, th, s, k, now_facts)
+        f = facts[k]
+        queue_ns = cycle.transformers[t.index].next_start_ns
+        move_stage(cycle, t, th, s, k, Facts(f.block, f.release, f.lost, f.above, f.below, support, queue_ns))
 
 
 def move_stage(cycle: Cycle, t: TransformerPlan, th: Thermals, s: StagePlan, k: int, facts: Facts) -> None:

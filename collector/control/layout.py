@@ -80,7 +80,10 @@ class StagePlan:
 
 @dataclass(frozen=True, slots=True)
 class TransformerPlan:
-    """One transformer. order: local stage indices in the order in which they are decided."""
+    """One transformer. order: local stage indices in the order in which they are decided.
+
+    fans_of: per stage, the station-wide indices of those that need it as their pump.
+    """
 
     id: str
     settings: sm.Transformer
@@ -92,6 +95,7 @@ class TransformerPlan:
     groups: tuple[tuple[int, ...], ...]
     modes: tuple[tuple[int, ...], ...]
     alarms: Mapping[str, int]
+    fans_of: tuple[tuple[int, ...], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,6 +203,7 @@ def lay_out(settings: sm.Settings, winding_index: Mapping[str, int]) -> Layout:
                 _groups(t.stages),
                 tuple(tuple(local[n] for n in mode.needs) for mode in t.modes),
                 t_alarms,
+                tuple(tuple(s.index for s in cooling if s.needs == k) for k in range(len(cooling))),
             )
         )
         stages += cooling

@@ -20,11 +20,14 @@ def judge_inputs(cycle: Cycle) -> None:
         cycle.devices_down = down
     for plan, old in zip(cycle.layout.inputs, cycle.inputs, strict=True):
         reading = readings.get(plan.id)
-        cycle.faults.append(li.examine(plan.rules, old, reading, now, devices.get(plan.device, "")))
+        down_for = devices.get(plan.device, "") if devices else ""
+        cycle.faults.append(li.examine(plan.rules, old, reading, now, down_for))
     for t in cycle.layout.transformers:
         compare(cycle, t)
     for i, plan in enumerate(cycle.layout.inputs):
         old = cycle.inputs[i]
+        if cycle.faults[i] is li.NOT_READ and li.stays_unread(old):
+            continue
         new = li.settle(plan.rules, old, readings.get(plan.id), cycle.faults[i], now)
         if new is old:
             continue

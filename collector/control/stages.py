@@ -29,6 +29,8 @@ NEVER = 1 << 62
 class Call(Enum):
     """What windingd does with the stage's relay."""
 
+    __hash__ = object.__hash__  # members are one of a kind; looked up in the tables at every step
+
     OFF = "off"  # relay energised: held off
     DELAY = "pickup delay"  # held off; a criterion is above pickup, its delay runs
     QUEUED = "waiting its turn"  # held off; start is due, waits for stagger or restart inhibit
@@ -38,6 +40,8 @@ class Call(Enum):
 
 
 class CallEvent(Enum):
+    __hash__ = object.__hash__
+
     BLOCK = "block"  # interlock, cold oil or hold-off by hand
     RELEASE = "release"  # must run now: input lost, alarm temperature, forced, flapping ...
     TURN = "turn"  # the start is due and nothing stands in its way
@@ -86,6 +90,8 @@ CALL_TABLE: dict[tuple[Call, CallEvent], Call] = {
 class Proof(Enum):
     """What the feedback proves."""
 
+    __hash__ = object.__hash__
+
     REST = "at rest"  # not called, no feedback
     STARTING = "starting"  # called, feedback not due yet (or none is wired)
     RUNNING = "running"  # called and proven
@@ -94,6 +100,8 @@ class Proof(Enum):
 
 
 class ProofEvent(Enum):
+    __hash__ = object.__hash__
+
     PROVEN = "feedback while called"
     UNCALLED = "feedback while not called"
     WAIT = "called, no feedback yet"

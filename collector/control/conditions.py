@@ -76,6 +76,10 @@ def station_conditions(cycle: Cycle) -> None:
     cycle.condition(at["clock_stepped"], stepped or not health.clock_trusted, detail)
     cycle.condition(at["settings_refused"], bool(health.settings_refused), health.settings_refused)
     stale = ns(cycle.plan.settings.station.stale_after_s)
+    lost = any(cycle.gone(i) for i, state in enumerate(cycle.inputs) if state.lost)
+    trouble = any(seen.trouble is out.Trouble.LINK for seen in cycle.seen)
+    if not lost and not trouble and not cycle.devices_down:
+        return
     for device, alarm in cycle.layout.devices.items():
         if alarm is None:
             continue
@@ -219,9 +223,8 @@ def stage_conditions(cycle: Cycle, t: TransformerPlan, s: StagePlan) -> None:
     if stage.flapped:
         per_h = s.timing.max_releases_per_h
         cycle.condition(a["flapping"], True, f"more than {per_h} releases within an hour")
-    wired = [i for i in (s.feedback, *s.contacts.values()) if i is not None]
-    for i in wired:
-        if cycle.inputs[i].lost and not cycle.unread(i):
+    for i in (s.feedback, *s.contacts.values()):
+        if i is not None and cycle.inputs[i].lost and not cycle.unread(i):
             detail = f"{cycle.layout.inputs[i].id}: {cycle.inputs[i].reason}"
             lost_condition(cycle, a["input_lost"], i, True, detail)
 

@@ -51,7 +51,10 @@ class AlarmPlan:
 
 @dataclass(frozen=True, slots=True)
 class WindingPlan:
-    """One winding. place: its index in the thermal model. current, fibre: inputs; None: not measured."""
+    """One winding. place: its index in the thermal model. current, fibre: inputs; None: not measured.
+
+    rated_a: rated current of each of its transformer's modes [A].
+    """
 
     id: str
     settings: sm.Winding
@@ -60,6 +63,7 @@ class WindingPlan:
     fibre: int | None
     derived_from: tuple[int, ...]  # places of the windings whose currents make up its own
     current_lost: int  # alarm
+    rated_a: tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,6 +171,7 @@ def lay_out(settings: sm.Settings, winding_index: Mapping[str, int]) -> Layout:
                     at.get(f"{wid}.fibre_c"),
                     tuple(winding_index[f"{t.id}.{s}"] for s in sources),
                     alarms_of("winding", wid)["current_lost"],
+                    tuple(w.modes[m.id].rated_current_a for m in t.modes),
                 )
             )
         local = {s.id: i for i, s in enumerate(t.stages)}

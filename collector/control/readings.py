@@ -51,11 +51,10 @@ def compare(cycle: Cycle, t: TransformerPlan) -> None:
     oil, second, ambient = cycle.raw(oil_i), cycle.raw(second_i), cycle.raw(ambient_i)
     changes: dict[str, Any] = {}
 
-    rated = cycle.plan.model.rated_current_a
     loads: list[float | None] = []
     for w in t.windings:
         amps = cycle.raw(w.current)
-        loads.append(None if amps is None else amps / float(rated[ts.mode, w.place]))
+        loads.append(None if amps is None else amps / w.rated_a[ts.mode])
     low = any(load is not None and load < rules.phase_zero_pu for load in loads)
     if low or max(ts.phase_ns, default=-1) >= 0:
         phase_ns = list(ts.phase_ns)

@@ -53,7 +53,7 @@ class Rules:
 class _Coil:
     """One output. ``actual``: as last read. ``expected``: what it must still read if nobody else writes.
 
-    ``let_go_ns``: when it was found released after a loss; only a later decision may energise it.
+    ``let_go_ns``: since when it is seen to be released after a loss; only a later decision may energise it.
     """
 
     actual: bool | None = None
@@ -379,6 +379,8 @@ class Bank:
             coil = self._coils[number]
             changed |= coil.actual != bit or bool(coil.fault)
             coil.written = coil.expected = bit
+            if bit:
+                coil.let_go_ns = -1
         reading = any(isinstance(later, _Read) for later in self._steps)
         if changed and not reading:
             self._steps.extend(self._reads(after_write=True))
@@ -415,6 +417,10 @@ class Bank:
         if self._releasing:
             self._again_ns = now_ns + _AGAIN_NS
             self.released = known and not any(coil.actual for coil in self._coils.values())
+        if known and not self._adopted:
+            for coil in self._coils.values():
+                if coil.let_go_ns >= 0:
+                    coil.let_go_ns = now_ns  # only from now on is it seen: the link counted as lost until here
         if known:
             self._adopted, self._down = True, ""
         self._orphans = {n for n in self._orphans if self._coils[n].actual is not False}

@@ -30,7 +30,7 @@ class Person:
         self._waiting = False
 
     def say(self, text: str) -> None:
-        self._clear()
+        self.clear()
         if text.startswith("---"):
             self.console.rule(f"[bold]{text[4:]}[/]", align="left", style="blue")
         elif text.startswith("CAUTION  "):
@@ -60,13 +60,14 @@ class Person:
             print("\r\x1b[2K" + line[: self.console.width - 1], end="", flush=True)
             self._waiting = True
 
-    def _clear(self) -> None:
+    def clear(self) -> None:
+        """Take the line that says what is waited for off the screen."""
         if self._waiting:
             print("\r\x1b[2K", end="", flush=True)
             self._waiting = False
 
     def _input(self, prompt: str) -> str:
-        self._clear()
+        self.clear()
         try:
             return input(prompt)
         except EOFError:
@@ -119,5 +120,6 @@ def prove(
         raise Failure(f"{error} (--record {kept.path} goes on from here)") from None
     finally:
         kept.close()
+        technician.clear()
         console.print(Text(f"Record: {kept.path}, as a page: {page(kept.path)}"), soft_wrap=True)
     return EX_OK if good else EX_OTHER

@@ -5,6 +5,7 @@ Measured times are station seconds. Nothing here judges: a test that records has
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -13,6 +14,9 @@ from pathlib import Path
 
 import pytest
 from hindered import BREAKS
+
+#: What the last long run of the kill test has found.
+LONG_RESULT = Path(__file__).with_name("long_kills.json")
 
 #: The failure table: row -> (failure, what must happen).
 ROWS: dict[int, tuple[str, str]] = {
@@ -100,7 +104,6 @@ class Ledger:
 
     seen: list[Seen] = field(default_factory=list)
     red: list[Red] = field(default_factory=list)
-    notes: list[str] = field(default_factory=list)
     test: str = ""
 
     def note(
@@ -156,8 +159,13 @@ class Ledger:
             for r in (r for r in self.red if r.row == row):
                 case = f" ({r.case})" if r.case else ""
                 parts.append(f"| {r.mechanism}{case} | red: {_cell(r.said)} | `{r.test}` |")
-        if self.notes:
-            parts.append("\n## Killed at spread moments\n\n" + "\n\n".join(self.notes))
+        if LONG_RESULT.exists():
+            long = json.loads(LONG_RESULT.read_text())
+            points = "\n".join(f"- {point}: {count}" for point, count in long["points"].items())
+            parts.append(
+                f"\n## The long proof of row 13\n\nOn {long['date']}: {long['result']}; {long['bridged']}. Every kill with its "
+                f"moment stands in `tests/failures/{LONG_RESULT.name}`. Kill points:\n\n{points}"
+            )
         return "\n".join(parts) + "\n"
 
 

@@ -28,7 +28,7 @@ from collector.publish.mqtt import value_topic
 from collector.publish.scada import HEADER, HEADER_MEANING, NO_VALUE, has_bits
 from collector.settings.model import Settings
 
-LEVELS = ("station", "transformer", "winding", "stage")
+LEVELS = ("station", "transformer", "winding", "stage", "device")
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,9 +42,9 @@ class Row:
     quality_rule: str
     words: str
     scale: float
-    register: int
+    register: int | None  # None: text, which a register cannot hold
     register_reference: str
-    quality_register: int
+    quality_register: int | None
     quality_reference: str
     discrete: int | None
     discrete_reference: str
@@ -59,7 +59,7 @@ def rows(settings: Settings, levels: Iterable[str] = LEVELS) -> list[Row]:
 
 def _row(settings: Settings, point: Point) -> Row:
     declared, at = point.declared, point.address
-    bits = has_bits(point)
+    bits, served = has_bits(point), point.declared.type != "text"
     return Row(
         id=point.id,
         unit=declared.unit,
@@ -68,10 +68,10 @@ def _row(settings: Settings, point: Point) -> Row:
         quality_rule=declared.quality,
         words="; ".join(f"{i} {word}" for i, word in enumerate(declared.words)),
         scale=1.0,
-        register=at,
-        register_reference=f"3{at + 1:05d}",
-        quality_register=at + 2,
-        quality_reference=f"3{at + 3:05d}",
+        register=at if served else None,
+        register_reference=f"3{at + 1:05d}" if served else "",
+        quality_register=at + 2 if served else None,
+        quality_reference=f"3{at + 3:05d}" if served else "",
         discrete=at if bits else None,
         discrete_reference=f"1{at + 1:05d}" if bits else "",
         topic=value_topic(settings, point) if settings.mqtt is not None else "",
@@ -103,10 +103,10 @@ def _text(settings: Settings, found: list[Row]) -> None:
         if owner != group:
             group = owner
             table.add_row(f"[bold cyan]{owner}[/]")
-        discrete = "" if row.discrete is None else str(row.discrete)
+        register, discrete = ("" if n is None else str(n) for n in (row.register, row.discrete))
         unit = row.unit or f"[dim]{row.type}[/]"
         style = "yellow" if name.startswith("alarm_") else ""
-        cells = (f"  .{name}", unit, str(row.register), row.register_reference, discrete, row.meaning)
+        cells = (f"  .{name}", unit, register, row.register_reference, discrete, row.meaning)
         table.add_row(*cells, style=style)
     # Without a terminal nothing is cut or wrapped to a screen that is not there.
     console = Console(width=None if sys.stdout.isatty() else 160, highlight=False)
@@ -152,7 +152,8 @@ def _markdown(_settings: Settings, found: list[Row]) -> None:
         discrete = "" if r.discrete is None else f"{r.discrete} ({r.discrete_reference})"
         meaning = f"{r.meaning} ({r.words})" if r.words else r.meaning
         topic = f"`{r.topic}`" if r.topic else ""
-        cells = (f"`{r.id}`", r.unit, r.type, r.register, r.register_reference, r.quality_register, discrete)
+        register, quality = ("" if n is None else n for n in (r.register, r.quality_register))
+        cells = (f"`{r.id}`", r.unit, r.type, register, r.register_reference, quality, discrete)
         print("| " + " | ".join(str(c) for c in (*cells, meaning, r.quality_rule, topic)) + " |")
 
 

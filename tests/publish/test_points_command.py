@@ -32,6 +32,9 @@ def test_csv(station: Settings, capsys: pytest.CaptureFixture[str]) -> None:
     assert hot_spot["discrete"] == ""
     assert hot_spot["topic"] == "windingd/HOLLOWBECK/value/T1/HV_A/hot_spot_c"
     assert hot_spot["unit"] == "degC"
+    text = next(r for r in rows if r["id"] == "T1.load_limited_by")
+    assert text["register"] == text["quality_reference"] == ""
+    assert next(r for r in rows if r["id"] == "device.oil_tx.link_ok")["register"] == "315"
     alarm = next(r for r in rows if r["id"] == "T1.alarm_hot_spot_high")
     assert alarm["discrete_reference"] == "101181"
     assert "1 unacknowledged" in alarm["words"]

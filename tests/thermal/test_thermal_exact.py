@@ -151,7 +151,7 @@ def test_unsynchronised_missing_and_mode_changes() -> None:
     )
     def check(seed: int, cycle_s: float, missing: float, own_times: bool) -> None:
         rng = np.random.default_rng(seed)
-        model = compile_model(station(TWO_MODES))
+        model = compile_model(station(TWO_MODES, gap_s=7200.0))  # longer than any row of missing cells
         state = initial(model, -1)
         at = {0: ([0.0], [70.0]), 1: ([0.0], [20.0]), 2: ([0.0], [60.0])}  # current, ambient, oil
         state, _ = advance(model, state, sample(0.0, 60.0, 20.0, 70.0, 0))

@@ -191,6 +191,7 @@ def integrate(
     dt_s: Floats,
     inputs: Floats,
     estimated: Bools | None = None,
+    ageing: bool = True,
 ) -> Path:
     """Carry z over P intervals in which the inputs run along straight lines.
 
@@ -203,6 +204,7 @@ def integrate(
     estimated: where the top oil is not measured but expected + offset (T,); None = nowhere. A positive
         offset is carried on, a negative one fades with tau_oil: cooling that was seen to be worse than
         expected stays so, cooling better than expected is not relied on.
+    ageing: False leaves uncertainty, rate and life out (zeros), for runs that ask for temperatures only.
 
     Equations, for each winding and transformer, K = current / rated current of the mode [1]:
 
@@ -239,11 +241,13 @@ def integrate(
     panels = len(dt_s)
     size = max(1, _CHUNK // (_NODES * (2 * w + t)))
     if panels == 1 or (panels <= size and not len(regime.ieee)):
-        path = _panels(model, regime, z, offset_k, dt_s, inputs, estimated)
+        path = _panels(model, regime, z, offset_k, dt_s, inputs, estimated, ageing)
     else:
         parts = []
         for begin, end in _chunks(dt_s, size, regime.reach_s):
-            part = _panels(model, regime, z, offset_k, dt_s[begin:end], inputs[begin : end + 1], estimated)
+            part = _panels(
+                model, regime, z, offset_k, dt_s[begin:end], inputs[begin : end + 1], estimated, ageing
+            )
             z, offset_k = part.z[-1], part.offset_k
             parts.append(part)
         path = Path(
@@ -313,6 +317,7 @@ def _panels(
     dt_s: Floats,
     inputs: Floats,
     estimated: Bools | None,
+    ageing: bool,
 ) -> Path:
     w, t = len(model.windings), len(model.transformers)
     dt = dt_s[:, None, None]
@@ -342,17 +347,30 @@ def _panels(
     gradient = found[..., :w] - found[..., w : 2 * w]
     expected = found[..., 2 * w :] + ambient * (1.0 - regime.ambient_gain)
     oil = nodes[..., w + t :]
-    if estimated is None:
-        variance = measured_oil_variance(gradient, regime.gradient_variance, regime.u_oil_k)
-        end_offset = oil[-1, -1] - expected[-1, -1]
-    else:
+    if estimated is not None:
         time = (np.cumsum(dt_s) - dt_s)[:, None, None] + dt * _C[:, None]
         fading = np.where(offset_k < 0, regime.inverse_tau[2 * w :], 0.0)
         carried = offset_k * np.exp(-time * fading)
         oil = np.where(estimated, expected + carried, oil)
-        end_offset = oil[-1, -1] - expected[-1, -1]
-        variance = _estimated_variance(model, regime, estimated, gradient, expected - ambient, p)
+    end_offset = oil[-1, -1] - expected[-1, -1]
     hot = np.take(oil, model.owner, axis=-1) + gradient
+    if not ageing:
+        none = np.zeros((3, len(dt_s), w))
+        return Path(
+            z=found[:, -1],
+            load_pu=k[:, -1],
+            oil_c=oil[:, -1],
+            expected_c=expected[:, -1],
+            hot_spot_c=hot[:, -1],
+            uncertainty_k=none[0],
+            rate=none[0],
+            life_s=none,
+            offset_k=end_offset,
+        )
+    if estimated is None:
+        variance = measured_oil_variance(gradient, regime.gradient_variance, regime.u_oil_k)
+    else:
+        variance = _estimated_variance(model, regime, estimated, gradient, expected - ambient, p)
     u = np.sqrt(variance, out=variance)
     u *= COVERAGE
     # V = exp(a + b theta - c / (theta + 273)) at theta - U, theta, theta + U: (3, P, M, W), in place

@@ -217,7 +217,7 @@ class Daemon:
         self._started_ns = self.clock.mono_ns()
         self._boot_id = boot_id()
         self._lock = instance_lock(self.settings.station.id)
-        self.plan = engine.build(self.settings, loaded.hash)
+        self.plan = engine.build(self.settings, loaded.hash, permissible_loading=True)
         self.field = Field(self.settings, self.clock)
         self.recorder = Recorder(
             self.settings, self.clock, settings_text=_text(path), settings_hash=loaded.hash
@@ -441,7 +441,7 @@ class Daemon:
             log.error("new settings refused, the old ones stay", reason=refusal)
             return
         if loaded.hash != self.settings_hash:  # else the step goes on as it was, nothing is carried over
-            plan = engine.build(loaded.settings, loaded.hash)
+            plan = engine.build(loaded.settings, loaded.hash, permissible_loading=True)
             self.state = engine.migrate(self.state, self.plan, plan)
             self.plan, self.settings, self.settings_hash = plan, loaded.settings, loaded.hash
             self._snapshot()

@@ -9,7 +9,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from collector.control import alarms as al
-from collector.control import calling, commands, conditions, readings, relays, saved, temperatures, values
+from collector.control import (
+    calling,
+    commands,
+    conditions,
+    permitted,
+    readings,
+    relays,
+    saved,
+    temperatures,
+    values,
+)
 from collector.control.calling import COLD_OIL_BAND_K
 from collector.control.cycle import Cycle
 from collector.control.layout import ns
@@ -79,6 +89,7 @@ def step(state: State, plan: Plan, inputs: Inputs) -> tuple[State, Outcome]:
         for t in plan.layout.transformers:
             calling.call_stages(cycle, t, starting=not inputs.polled and not state.deciding)
         conditions.raise_alarms(cycle)  # after the stages: whether cooling suffices is known only now
+        permitted.renew(cycle)  # permissible loading, for people: nothing else goes by it
     energise = relays.energise(cycle)  # after the alarms: contacts and trip follow them
     told = values.values(cycle) if plan.tell_values else {}
     new = _frozen(cycle)
@@ -108,6 +119,8 @@ def _frozen(cycle: Cycle) -> State:
         estimate=cycle.estimate,
         seen_hash=cycle.given.settings_hash,
         expected=temperatures.settled_oil(cycle),
+        sample=cycle.sample,
+        loading=tuple(cycle.loading),
     )
 
 

@@ -130,6 +130,7 @@ def address(level: Level, transformer: int, item: int, offset: int) -> int:
 _M = "the reading's own, after the plausibility checks"
 _H = "worst of top oil and this winding's current"
 _A = "good; the alarm itself says which input is bad"
+_L = "worst of top oil and currents; invalid when its time is over or an input is bad"
 
 
 def _alarm(level: Level, name: str, offset: int, meaning: str) -> Declared:
@@ -168,6 +169,24 @@ DECLARED: tuple[Declared, ...] = (
     Declared("transformer", "peak_hot_spot_c", 28, "float", "degC", "highest hot spot since reset", "the hot spot's at that time"),
     Declared("transformer", "peak_top_oil_c", 29, "float", "degC", "highest top oil since reset", "the top oil's at that time"),
     Declared("transformer", "peak_load_pu", 30, "float", "pu", "highest load since reset", "the load's at that time"),
+    # transformer: permissible loading under its guide's normal limits; reduced: less the largest stage
+    Declared("transformer", "load_minutes", 31, "float", "min", "time until the first limit if load and ambient stay; 1440: or longer", _L),
+    Declared("transformer", "load_15min_pu", 32, "float", "pu", "largest load that may be held for 15 min", _L),
+    Declared("transformer", "load_1h_pu", 33, "float", "pu", "largest load that may be held for 1 h", _L),
+    Declared("transformer", "load_2h_pu", 34, "float", "pu", "largest load that may be held for 2 h", _L),
+    Declared("transformer", "load_4h_pu", 35, "float", "pu", "largest load that may be held for 4 h", _L),
+    Declared("transformer", "load_8h_pu", 36, "float", "pu", "largest load that may be held for 8 h", _L),
+    Declared("transformer", "load_continuous_pu", 37, "float", "pu", "largest load that may be held without end", _L),
+    Declared("transformer", "load_limited_by", 38, "text", "", "what limits the load without end", _L),
+    Declared("transformer", "reduced_load_minutes", 39, "float", "min", "time until the first limit if load and ambient stay, less the largest stage; 1440: or longer", _L),
+    Declared("transformer", "reduced_load_15min_pu", 40, "float", "pu", "largest load that may be held for 15 min, less the largest stage", _L),
+    Declared("transformer", "reduced_load_1h_pu", 41, "float", "pu", "largest load that may be held for 1 h, less the largest stage", _L),
+    Declared("transformer", "reduced_load_2h_pu", 42, "float", "pu", "largest load that may be held for 2 h, less the largest stage", _L),
+    Declared("transformer", "reduced_load_4h_pu", 43, "float", "pu", "largest load that may be held for 4 h, less the largest stage", _L),
+    Declared("transformer", "reduced_load_8h_pu", 44, "float", "pu", "largest load that may be held for 8 h, less the largest stage", _L),
+    Declared("transformer", "reduced_load_continuous_pu", 45, "float", "pu", "largest load that may be held without end, less the largest stage", _L),
+    Declared("transformer", "reduced_load_limited_by", 46, "text", "", "what limits the load without end, less the largest stage", _L),
+    Declared("transformer", "load_valid_min", 47, "int", "min", "the loading figures may be used for so long; 0: there are none", "good"),
     # transformer: alarms
     _alarm("transformer", "hot_spot_high", 60, "hot spot above its high limit: every stage is called"),
     _alarm("transformer", "hot_spot_high_high", 61, "hot spot above its high-high limit"),

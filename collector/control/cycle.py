@@ -77,6 +77,8 @@ class Cycle:
         self.insufficient = [False] * len(state.transformers)
         self.thermal = state.thermal
         self.estimate: track.Estimate | None = state.estimate
+        self.sample: track.Sample | None = None
+        self.loading = list(state.loading)
         self.conditions: list[bool | None] = [False] * len(state.alarms)
         self.details: dict[int, str] = {}
         self.suppressed: set[int] = set()
@@ -104,7 +106,9 @@ class Cycle:
 
     def contact(self, i: int | None, otherwise: bool) -> bool:
         """A status contact; `otherwise` while it is not wired or cannot be read."""
-        value = self.counted(i)
+        if i is None or self.inputs[i].lost:
+            return otherwise
+        value = self.inputs[i].value
         return otherwise if value is None else value >= 0.5
 
     def substitute(self, measurement: str) -> float | None:

@@ -16,7 +16,7 @@ from collector.control import lost_inputs as li
 from collector.control import outputs as out
 from collector.control.layout import NS, unpack
 from collector.control.stages import NEVER, StageState
-from collector.control.state import Gap, Peak, Plan, State, Substitute, TransformerState, initial
+from collector.control.state import Gap, LoadFigures, Peak, Plan, State, Substitute, TransformerState, initial
 from collector.quality import Quality
 from collector.settings.model import Settings
 from collector.thermal import track
@@ -126,6 +126,7 @@ def as_dict(state: State) -> dict[str, Any]:
         "devices_down": dict(state.devices_down),
         "thermal": None if state.thermal is None else track.to_dict(state.thermal),
         "expected": list(state.expected),
+        "loading": [_told(f) for f in state.loading],
     }
 
 
@@ -224,7 +225,12 @@ def thaw(plan: Plan, data: bytes) -> State:
             raise ValueError("it belongs to other settings")
         thermal = None if told["thermal"] is None else track.from_dict(plan.model, told["thermal"])
         state = _take(plan, told, 0, thermal)
-        return replace(state, settings_hash=told["settings_hash"], expected=tuple(told["expected"]))
+        return replace(
+            state,
+            settings_hash=told["settings_hash"],
+            expected=tuple(told["expected"]),
+            loading=tuple(_made(LoadFigures, f, 0) for f in told["loading"]),
+        )
     except (ValueError, KeyError, TypeError, AttributeError, IndexError, OverflowError) as error:
         raise ValueError(f"snapshot cannot be read: {error}") from error
 

@@ -14,7 +14,7 @@ from collector.control import outputs as out
 from collector.control.layout import Layout, TransformerPlan, lay_out
 from collector.control.stages import StageState
 from collector.settings.model import Settings
-from collector.thermal import track
+from collector.thermal import loading, track
 from collector.thermal.model import Model, compile_model
 
 
@@ -38,6 +38,7 @@ class Plan:
 
     assume_running_as_called: for traces without feedback columns: what is called counts as running.
     tell_values: False leaves an outcome's values out, for a replay that needs only the state.
+    loading: per transformer, what permissible loading needs; empty: no such figures are made.
     """
 
     settings: Settings
@@ -46,6 +47,7 @@ class Plan:
     model: Model
     layout: Layout
     tell_values: bool = True
+    loading: tuple[loading.Plan, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +94,18 @@ class TransformerState:
 
 
 @dataclass(frozen=True, slots=True)
+class LoadFigures:
+    """A transformer's permissible loading, made at at_ns (-1: never) and good until valid_until_ns [ns].
+
+    figures: in the order of loading.FIGURES; None: there is no such figure.
+    """
+
+    at_ns: int = -1
+    valid_until_ns: int = -1
+    figures: tuple[float | str | None, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Substitute:
     """A value an operator put in for a measurement, until a time [ns]."""
 
@@ -107,6 +121,8 @@ class State:
     Tuples are in the order of the plan's layout. started_ns: first step since start. deciding: outputs
     are being decided. adopted: per stage, its read-back was taken over. run_ns: proven running time.
     expected: per transformer, the model's oil that a measured one is watched against; None: none yet.
+    sample, estimate: what went into the model in this step and came out; not in a checkpoint.
+    loading: per transformer.
     """
 
     mono_ns: int
@@ -129,13 +145,25 @@ class State:
     estimate: track.Estimate | None
     seen_hash: str = ""
     expected: tuple[float | None, ...] = ()
+    sample: track.Sample | None = None
+    loading: tuple[LoadFigures, ...] = ()
 
 
-def build(settings: Settings, settings_hash: str = "", *, assume_running_as_called: bool = False) -> Plan:
-    """Make settings (already cross-checked) ready for stepping."""
+def build(
+    settings: Settings,
+    settings_hash: str = "",
+    *,
+    assume_running_as_called: bool = False,
+    permissible_loading: bool = False,
+) -> Plan:
+    """Make settings (already cross-checked) ready for stepping.
+
+    permissible_loading: its figures are made as well. A minute of them costs more than a minute of steps.
+    """
     model = compile_model(settings)
     layout = lay_out(settings, model.winding_index)
-    return Plan(settings, settings_hash, assume_running_as_called, model, layout)
+    figures = tuple(loading.plan(settings, t.id) for t in settings.transformers if permissible_loading)
+    return Plan(settings, settings_hash, assume_running_as_called, model, layout, loading=figures)
 
 
 def initial(plan: Plan) -> State:
@@ -161,6 +189,7 @@ def initial(plan: Plan) -> State:
         {},
         None,
         None,
+        loading=(LoadFigures(),) * len(layout.transformers),
     )
 
 

@@ -64,6 +64,7 @@ def estimate_temperatures(cycle: Cycle) -> None:
         returning=on_the_way_back(cycle, current, current_ns, put_in, ambient, estimated),
     )
     thermal = cycle.thermal if cycle.thermal is not None else track.initial(model, now - 1)
+    cycle.sample = sample
     cycle.thermal, cycle.estimate = track.advance(model, thermal, sample)
     for t in cycle.layout.transformers:
         conclude(cycle, t, cycle.thermals[t.index], cycle.estimate)

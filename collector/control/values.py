@@ -5,14 +5,16 @@ Nothing is decided here, and nothing here is read back by a later step.
 
 from __future__ import annotations
 
+from itertools import zip_longest
+
 from collector.control import alarms as al
 from collector.control.cycle import NOT_STARTED, STARTED, Cycle, Thermals, finite
-from collector.control.layout import HOUR_NS, REASON, StagePlan, TransformerPlan, WindingPlan
+from collector.control.layout import HOUR_NS, NS, REASON, StagePlan, TransformerPlan, WindingPlan
 from collector.control.stages import ON, Proof
 from collector.messages import Value
 from collector.quality import GOOD, Detail, Quality, invalid, questionable
 from collector.thermal import track
-from collector.thermal.loading import bubbling_margin_k
+from collector.thermal.loading import FIGURES, bubbling_margin_k
 
 _NO_VALUE = Value(None, invalid(Detail.OLD_DATA))
 _UNPROVEN = questionable(Detail.INACCURATE)
@@ -78,6 +80,7 @@ def transformer_values(cycle: Cycle, t: TransformerPlan, v: dict[str, Value]) ->
     v[f"{p}.load_pu"] = _value(th.load, th.load_quality)
     v[f"{p}.unmonitored_h"] = Value(float(cycle.thermal.unmonitored_s[i]) / 3600.0, GOOD)
     v[f"{p}.bubbling_margin_k"] = bubbling_margin(cycle, t, th)
+    loading_values(cycle, t, v)
     for name, peak in (("hot_spot_c", ts.hot_spot), ("top_oil_c", ts.top_oil), ("load_pu", ts.load)):
         v[f"{p}.peak_{name}"] = _NO_VALUE if peak.value is None else Value(peak.value, GOOD)
     for k, w in enumerate(t.windings):
@@ -90,6 +93,17 @@ def bubbling_margin(cycle: Cycle, t: TransformerPlan, th: Thermals) -> Value:
         return _NO_VALUE
     margin = bubbling_margin_k(th.hot_spot, t.settings.moisture_percent)
     return _value(finite(margin), th.hot_spot_quality)
+
+
+def loading_values(cycle: Cycle, t: TransformerPlan, v: dict[str, Value]) -> None:
+    """Permissible loading while it is good; as good as the present hot spot."""
+    held, quality = cycle.loading[t.index], cycle.thermals[t.index].hot_spot_quality
+    left_min = max(0, -((cycle.now - held.valid_until_ns) // (60 * NS))) if held.at_ns >= 0 else 0
+    figures = held.figures if left_min else ()
+    for name, figure in zip_longest(FIGURES, figures):
+        known = figure is not None and not quality.is_invalid
+        v[f"{t.id}.{name}"] = Value(figure, quality) if known else _NO_VALUE
+    v[f"{t.id}.load_valid_min"] = Value(left_min, GOOD)
 
 
 def winding_values(

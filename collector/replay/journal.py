@@ -255,7 +255,8 @@ class _Follower:
     def plan_of(self, settings_hash: str, snapshot: bytes | None) -> engine.Plan:
         """The plan of recorded settings: from the stored text, else from what the snapshot carries."""
         if settings_hash not in self.plans:
-            self.plans[settings_hash] = engine.build(self.settings(settings_hash, snapshot), settings_hash)
+            settings = self.settings(settings_hash, snapshot)
+            self.plans[settings_hash] = engine.build(settings, settings_hash, permissible_loading=True)
         return self.plans[settings_hash]
 
     def settings(self, settings_hash: str, snapshot: bytes | None) -> Settings:

@@ -420,7 +420,7 @@ def _run(
     z = np.concatenate([np.tile(part, copies) for part in parts])
     offset = np.full(copies, present.offset_k)
     everywhere = np.ones(copies, dtype=np.bool_)
-    path = kernel.integrate(model, regime, z, offset, np.diff(times_s), inputs, everywhere)
+    path = kernel.integrate(model, regime, z, offset, np.diff(times_s), inputs, everywhere, ageing=False)
     oil_now = present.z[2 * w] + (ambient[0] if model.ieee[0] else 0.0) + present.offset_k
     hot_now = oil_now + present.z[:w] - present.z[w : 2 * w]
     hot = np.concatenate((np.tile(hot_now, copies)[None], path.hot_spot_c))
@@ -582,7 +582,7 @@ def main_figures(results: Sequence[LoadingResult]) -> dict[str, float | str | No
     """The figures worth a point, of the first limit set: the guide's normal loading.
 
     load_minutes: until the first limit, HORIZON_MIN standing for "or longer" [min]. load_15min_pu,
-    load_1h_pu, load_4h_pu, load_continuous_pu: largest load [pu]. load_limited_by: what limits the load
+    load_1h_pu, 2h, 4h, 8h, load_continuous_pu: largest load [pu]. load_limited_by: what limits the load
     without end. The same with ``reduced_`` in front: less the largest stage. None where there is no figure.
     """
     found: dict[str, float | str | None] = {}
@@ -598,7 +598,15 @@ def main_figures(results: Sequence[LoadingResult]) -> dict[str, float | str | No
     return found
 
 
-_POINT_DURATIONS = {"15min": 15.0, "1h": 60.0, "4h": 240.0, "continuous": math.inf}
+_POINT_DURATIONS = {
+    "15min": 15.0, "1h": 60.0, "2h": 120.0, "4h": 240.0, "8h": 480.0, "continuous": math.inf
+}  # fmt: skip
+#: Keys of :func:`main_figures`, in their order.
+FIGURES = tuple(
+    f"{prefix}load_{name}"
+    for prefix in ("", "reduced_")
+    for name in ("minutes", *(f"{d}_pu" for d in _POINT_DURATIONS), "limited_by")
+)
 
 
 # --- for people --------------------------------------------------------------------------------------

@@ -59,7 +59,9 @@ class Steps:
         self.values: dict[str, Value] = {}
         for point in catalogue(settings):
             kind = point.declared.type
-            first: float | int | bool = {"float": 20.5, "int": 1, "bool": True, "enum": 0}[kind]
+            first: float | int | bool | str = {
+                "float": 20.5, "int": 1, "bool": True, "enum": 0, "text": "top oil"
+            }[kind]  # fmt: skip
             self.values[point.id] = Value(first, GOOD)
 
     def __call__(self, changes: Mapping[str, Any] | None = None, *events: tuple[str, str, str]) -> Outcome:

@@ -129,17 +129,20 @@ def _windings(t: Transformer, values: _Values, few: bool) -> RenderableType:
     return Group(table, *([Text(f"and {left_out} cooler windings", style="dim")] if left_out else []))
 
 
-def _oil_line(t: Transformer, values: _Values) -> Text:
-    """Where the oil stands against what load and ambient explain; the cooling mode in force."""
+def _mode(t: Transformer, values: _Values) -> Text:
     number = values.raw(f"{t.id}.mode")
     mode = next((m.id for m in t.modes if m.number == number), "none proven")
+    return Text(f"cooling mode {mode}", style=_quality_style(values.quality(f"{t.id}.mode")))
+
+
+def _oil_line(t: Transformer, values: _Values) -> Text:
+    """Where the oil stands against what load and ambient explain."""
     parts: list[tuple[str, Text]] = [
         ("expected oil ", values.text(f"{t.id}.expected_oil_c", unit=" °C")),
         ("measured above it ", values.text(f"{t.id}.effectiveness_k", "{:+.1f}", " K")),
     ]
     if t.ambient is not None:
         parts.append(("ambient ", values.text(f"{t.id}.ambient_c", unit=" °C")))
-    parts.append(("mode ", Text(mode, style=_quality_style(values.quality(f"{t.id}.mode")))))
     line = Text()
     for word, value in parts:
         line.append(word, style="dim")
@@ -276,7 +279,16 @@ class _Picture:
                     body.append(Text(""))
                 body.append(_stages(t, status, wide=width >= WIDE, sentences=detail == 2))
             title = Text(f"{t.id} {t.name}".strip())
-            parts.append(Panel(Group(*body), title=title, title_align="left", border_style="blue"))
+            parts.append(
+                Panel(
+                    Group(*body),
+                    title=title,
+                    title_align="left",
+                    subtitle=_mode(t, values),
+                    subtitle_align="right",
+                    border_style="blue",
+                )
+            )
         alarms = _alarms(status, ALARM_LINES if detail == 2 else FEW_ALARMS)
         if detail == 2:
             alarms = Panel(alarms, title="alarms", title_align="left", border_style="blue")

@@ -419,8 +419,8 @@ class Bank:
             self.released = known and not any(coil.actual for coil in self._coils.values())
         if known and not self._adopted:
             for coil in self._coils.values():
-                if coil.let_go_ns >= 0:
-                    coil.let_go_ns = now_ns  # only from now on is it seen: the link counted as lost until here
+                if coil.let_go_ns >= 0:  # seen only from now on: until here the link counted as lost
+                    coil.let_go_ns = now_ns
         if known:
             self._adopted, self._down = True, ""
         self._orphans = {n for n in self._orphans if self._coils[n].actual is not False}

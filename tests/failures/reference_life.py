@@ -30,7 +30,9 @@ class Figures:
 def loss_of_life_h(
     oil: tuple[Array, Array], current: tuple[Array, Array], at_s: list[float], f: Figures, step_s: float = 0.5
 ) -> Array:
-    """Loss of life [h] since the first sample at the given times [s]. oil [degC], current [A]: (times, values).
+    """Loss of life [h] since the first sample at the given times [s].
+
+    oil [degC], current [A]: (times, values).
 
     Straight lines between samples, the last one held; starts in steady state. Fourth-order Runge-Kutta for
     the gradients, Simpson's rule for the ageing rate, in steps of at most `step_s`.

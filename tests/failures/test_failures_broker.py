@@ -1,4 +1,6 @@
-"""Row 9: the broker is away, or its acknowledgements are. A wire that can be cut stands before a real broker."""
+"""Row 9: the broker is away, or its acknowledgements are. A wire that can be cut stands before a real
+broker.
+"""
 
 from __future__ import annotations
 
@@ -8,12 +10,12 @@ from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 
 import pytest
-from bench_kit import STAGES, Make, Message, alarms, all_held_off, held, station_s
+from bench_kit import STAGES, Make, Message, alarms, held
 from failure_help import IDLE, by_load, daemon_with, load_starts_stage_1, ready
 from ledger import Ledger
 from wires import Wire
 
-from collector.demo.bench import Bench, Process, free_port
+from collector.demo.bench import Bench, free_port
 
 
 @pytest.fixture
@@ -93,7 +95,8 @@ async def test_row_9_broker_away(make_bench: Make, ledger: Ledger, broker: int, 
         ledger.note(
             9,
             f"broker unreachable for {(mended_ns - since_ns) / 1e9 * bench.station.rate:.0f} s",
-            f"stage 1 started by load and was held off again meanwhile; afterwards {len(backlog)} messages in order, "
+            f"stage 1 started by load and was held off again meanwhile; afterwards {len(backlog)} messages "
+            "in order, "
             "among them call, stop and the alarm of the broker itself",
             reaction_s=reaction_s,
         )

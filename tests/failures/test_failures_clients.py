@@ -10,6 +10,7 @@ import struct
 import time
 from collections.abc import Awaitable, Callable
 from contextlib import suppress
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -151,7 +152,7 @@ async def test_row_15_hostile_clients(make_bench: Make, ledger: Ledger, broken: 
         requests = [line for line in bench.station.log("relays") if line["event"] == "request"]
         gaps = [
             b["station_ns"] - a["station_ns"]
-            for a, b in zip(requests, requests[1:], strict=False)
+            for a, b in pairwise(requests)
             if b["mono_ns"] > since_ns
         ]
         assert not releases(bench, since_ns), "a relay moved"
@@ -167,10 +168,13 @@ async def test_row_15_hostile_clients(make_bench: Make, ledger: Ledger, broken: 
         return
     ledger.note(
         15,
-        f"crowds, {len(rubbish)} random messages (seed {SEED}), half and endless frames, all 128 function codes, "
+        f"crowds, {len(rubbish)} random messages (seed {SEED}), half and endless frames, all 128 function "
+        "codes, "
         "400 requests whose answers nobody reads, deep JSON, a line of 1 MB",
-        f"kept {kept} of 60 SCADA and {local_kept} of 100 operator connections; every write refused; the relay module's "
-        f"longest gap between two requests was {max(gaps) / 1e9:.1f} s and no relay moved; memory {grown_mb:+.0f} MB, "
+        f"kept {kept} of 60 SCADA and {local_kept} of 100 operator connections; every write refused; the "
+        "relay module's "
+        f"longest gap between two requests was {max(gaps) / 1e9:.1f} s and no relay moved; memory "
+        f"{grown_mb:+.0f} MB, "
         f"{said} lines of log; then stage 1 started by load",
         reaction_s=reaction_s,
     )

@@ -55,7 +55,9 @@ def fill(place: Path) -> Path:
 
 
 async def control_goes_on(bench: Bench, since_ns: int, within_s: float = 20.0) -> tuple[float, float, str]:
-    """Load up starts stage 1 by decision, the alarm comes, load down holds it off again. (detection, reaction)."""
+    """Load up starts stage 1 by decision, the alarm comes, load down holds it off again. (detection,
+    reaction).
+    """
     reaction_s = await load_starts_stage_1(bench)
     told = await alarm(bench, SUBJECT, since_ns, within_s)
     await bench.station.set_load(IDLE)

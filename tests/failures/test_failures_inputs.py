@@ -8,7 +8,6 @@ from typing import Any
 
 import pytest
 from bench_kit import (
-    RATE,
     SLACK_S,
     STAGES,
     Make,
@@ -35,7 +34,9 @@ RELEASES_PER_H = 3  # what the flapping rule allows; the one after it stays
 async def loses(
     bench: Bench, device: str, subject: str, within_s: float, **fault: Any
 ) -> tuple[float, float]:
-    """Put a fault on; every stage must be released by decision and the alarm told. (detection, reaction) [s]."""
+    """Put a fault on; every stage must be released by decision and the alarm told. (detection, reaction)
+    [s].
+    """
     since_ns = time.monotonic_ns()
     await bench.station.fault(device, **fault)
     await all_released(bench, within_s)
@@ -235,7 +236,8 @@ async def test_row_5_and_6_flapping(
     ledger.note(
         row,
         "flapping",
-        f"released {count} times ({starts(bench, 1, since_ns)} motor starts by the plant's log), then left running "
+        f"released {count} times ({starts(bench, 1, since_ns)} motor starts by the plant's log), then left "
+        "running "
         "until acknowledged; held off again after that",
         detection_s=station_s(bench, releases(bench, since_ns, coil=0)[-1]["mono_ns"], told),
     )

@@ -42,7 +42,9 @@ LOSS = "/value/T1/HV_A/loss_of_life_h"
 
 
 def one_mode(text: str) -> str:
-    """A single cooling mode with its figures written out, so that a plain integration needs no history of modes."""
+    """A single cooling mode with its figures written out, so that a plain integration needs no history of
+    modes.
+    """
     begin, end = text.index("      - id: ONAF1"), text.index("    windings:")
     text = text[:begin] + text[end:]
     text = text.replace(
@@ -50,10 +52,13 @@ def one_mode(text: str) -> str:
         "        oil_exponent: 0.8\n        winding_exponent: 1.3\n        k11: 0.5\n        k21: 2.0\n"
         "        k22: 2.0\n        tau_o_min: 210.0\n        tau_w_min: 10.0\n",
     )
-    for line in ("11.5, rated_current_a: 168.0", "15.0, rated_current_a: 210.0", "12.0, rated_current_a: 923.8",
-                 "15.8, rated_current_a: 1154.7"):  # fmt: skip
-        name = "ONAF1" if line.startswith(("11.5", "12.0")) else "ONAF2"
-        row = f"          {name}: {{gradient_k: {line}}}\n"
+    for name, figures in (
+        ("ONAF1", "gradient_k: 11.5, rated_current_a: 168.0"),
+        ("ONAF2", "gradient_k: 15.0, rated_current_a: 210.0"),
+        ("ONAF1", "gradient_k: 12.0, rated_current_a: 923.8"),
+        ("ONAF2", "gradient_k: 15.8, rated_current_a: 1154.7"),
+    ):
+        row = f"          {name}: {{{figures}}}\n"
         assert text.count(row) == 1, row
         text = text.replace(row, "")
     text = text.replace("timeout_s: 10.0", f"timeout_s: {MODULE_S}")
@@ -76,7 +81,9 @@ class Story:
 
 
 class Killer:
-    """Starts the daemon, kills it where it is told, and reads what is left. Facts from logs and from the file."""
+    """Starts the daemon, kills it where it is told, and reads what is left. Facts from logs and from the
+    file.
+    """
 
     def __init__(self, bench: Bench, env: dict[str, str], chance: random.Random) -> None:
         self.bench, self.env, self.chance = bench, env, chance
@@ -230,8 +237,8 @@ def truth(bench: Bench, name: str) -> tuple[Any, Any]:
 async def test_row_13_kills(
     make_bench: Make, ledger: Ledger, tmp_path: Path, request: pytest.FixtureRequest
 ) -> None:
-    """Each kill: coils energised before, released by the module's timeout after, nothing accepted lost; and in the
-    end loss of life as a plain integration of the recorded inputs gives it, over every bridged gap."""
+    """Each kill: coils energised before, released by the module's timeout after, nothing accepted lost; and in
+    the end loss of life as a plain integration of the recorded inputs gives it, over every bridged gap."""
     number = request.config.getoption("kills", 10)
     chance = random.Random(SEED)
     env = {"KILL_FLAG": str(tmp_path / "armed"), "KILL_LOG": str(tmp_path / "kills.jsonl")}
@@ -270,15 +277,21 @@ async def test_row_13_kills(
     assert abs(off) < 1e-4, f"{gained_h:.6f} h of life, {off:+.2e} off the plain integration"
     lost_s = sum(b - a for a, b in story.lost) / 1e9
     told = (
-        f"{number} kills (seed {SEED}): {sum(n for p, n in story.points.items() if p.startswith('start'))} in the "
+        f"{number} kills (seed {SEED}): {sum(n for p, n in story.points.items() if p.startswith('start'))} "
+        "in the "
         f"start, {sum(n for p, n in story.points.items() if p.startswith('cycle'))} in the cycle, "
         f"{sum(n for p, n in story.points.items() if p.startswith('write'))} at a relay write, "
-        f"{sum(n for p, n in story.points.items() if p.startswith('commit'))} at a commit, {story.points[ANY]} at any "
-        f"moment; coils energised before each ({story.repeated} repeated because the module had already released); "
+        f"{sum(n for p, n in story.points.items() if p.startswith('commit'))} at a commit, "
+        f"{story.points[ANY]} at any "
+        f"moment; coils energised before each ({story.repeated} repeated because the module had already "
+        "released); "
         f"released {min(story.released_s):.1f} to {max(story.released_s):.1f} s after the last valid request "
-        f"(timeout {MODULE_S:g} s); every row a reader had seen was there after; published loss of life never above the "
-        f"durable one; over {(at_s[1] - at_s[0]) / 3600:.2f} h of station time loss of life {off * 100:+.4f} % off an "
-        f"independent integration of the recorded inputs ({off_truth * 100:+.4f} % off one of the plant's true "
+        f"(timeout {MODULE_S:g} s); every row a reader had seen was there after; published loss of life "
+        "never above the "
+        f"durable one; over {(at_s[1] - at_s[0]) / 3600:.2f} h of station time loss of life {off * 100:+.4f} "
+        "% off an "
+        f"independent integration of the recorded inputs ({off_truth * 100:+.4f} % off one of the plant's "
+        "true "
         f"values, which have no sensor noise)"
     )
     ledger.note(13, "SIGKILL at spread moments, with restart", told, reaction_s=max(story.released_s))

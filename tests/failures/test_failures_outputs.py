@@ -102,7 +102,9 @@ CABINET = {
 
 
 async def stands_in(bench: Bench, subject: str, word: str, since_ns: int) -> tuple[float, float]:
-    """Alarm by name, stage 1 stays called, stage 2 is called too and runs. (detection, stage 2 released) [s]."""
+    """Alarm by name, stage 1 stays called, stage 2 is called too and runs. (detection, stage 2 released)
+    [s].
+    """
     told = await alarm(bench, subject, since_ns, 6.0)
     assert word in told["payload"]["text"]
     await bench.until(lambda: bool(releases(bench, since_ns, coil=1)), "stage 2 released", 6.0)
@@ -115,7 +117,9 @@ async def stands_in(bench: Bench, subject: str, word: str, since_ns: int) -> tup
 
 @pytest.mark.parametrize("broken", ["", "proof"])
 async def test_row_8_called_but_not_running(make_bench: Make, ledger: Ledger, broken: str) -> None:
-    """Four causes, one after the other. Stage 1 alone is called (by load). Control: a call is proof enough."""
+    """Four causes, one after the other. Stage 1 alone is called (by load). Control: a call is proof
+    enough.
+    """
     bench = await ready(await make_bench(load=IDLE, edit=by_load, **daemon_with(broken)))
     cases = dict(list(CABINET.items())[2:3]) if broken else CABINET
     for case, (fault, subject, word) in cases.items():
@@ -130,7 +134,8 @@ async def test_row_8_called_but_not_running(make_bench: Make, ledger: Ledger, br
         ledger.note(
             8,
             case,
-            "the alarm names it; stage 1 stayed called, stage 2 called too and ran by the plant's log, stage 3 not",
+            "the alarm names it; stage 1 stayed called, stage 2 called too and ran by the plant's log, stage "
+            "3 not",
             detection_s=detection_s,
             reaction_s=reaction_s,
         )

@@ -86,7 +86,7 @@ async def test_row_1_killed(make_bench: Make, ledger: Ledger, module_timeout_s: 
 async def test_row_2_hang(
     make_bench: Make, supervisor: Supervisor, ledger: Ledger, tmp_path: Path, hinder: str, broken: str
 ) -> None:
-    """Only the decision task ends, or the loop blocks. Control: decisions never age, so polling feeds the module.
+    """Only the decision task ends, or the loop blocks. Control: decisions never age, polling feeds the module.
 
     A stand-in enforces the watchdog: nothing fed for WATCHDOG_S, then SIGKILL and start again.
     """
@@ -124,7 +124,8 @@ async def test_row_2_hang(
     ledger.note(
         2,
         {"decide": "only the decision task ends", "loop": "the event loop blocks"}[hinder],
-        f"the module got no request more and released by its timeout; watchdog not fed for {WATCHDOG_S:g} s real, "
+        f"the module got no request more and released by its timeout; watchdog not fed for {WATCHDOG_S:g} s "
+        "real, "
         "restarted by the stand-in for systemd, decided again",
         reaction_s=took_s,
     )

@@ -12,7 +12,9 @@ PUBACK = 4  # MQTT 3.1.1, 2.2.1: type of a control packet, upper half of its fir
 
 
 class Wire:
-    """Forwards one port to another. ``cut``: connections are broken and refused. ``lose_acks``: PUBACKs vanish."""
+    """Forwards one port to another. ``cut``: connections are broken and refused. ``lose_acks``: PUBACKs
+    vanish.
+    """
 
     def __init__(self, port: int) -> None:
         self._to = port

@@ -40,8 +40,12 @@ def renew(cycle: Cycle) -> None:
             cycle.loading[i] = LoadFigures(cycle.now)
             cycle.tell("loading", t.id, f"{t.id}: no permissible loading: {error}")
             continue
-        figures = loading.main_figures(results)
-        cycle.loading[i] = LoadFigures(cycle.now, results[0].valid_until_ns, tuple(figures.values()))
+        figures = tuple(loading.main_figures(results).values())
+        cycle.loading[i] = (
+            LoadFigures(cycle.now, results[0].valid_until_ns, figures)
+            if any(f is not None for f in figures)
+            else LoadFigures(cycle.now)
+        )
 
 
 def available(

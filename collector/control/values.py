@@ -96,13 +96,13 @@ def bubbling_margin(cycle: Cycle, t: TransformerPlan, th: Thermals) -> Value:
 
 
 def loading_values(cycle: Cycle, t: TransformerPlan, v: dict[str, Value]) -> None:
-    """Permissible loading while it is good; as good as the present hot spot."""
+    """Permissible loading while it is good; as good as the present hot spot, if that one is measured."""
     held, quality = cycle.loading[t.index], cycle.thermals[t.index].hot_spot_quality
-    left_min = max(0, -((cycle.now - held.valid_until_ns) // (60 * NS))) if held.at_ns >= 0 else 0
-    figures = held.figures if left_min else ()
-    for name, figure in zip_longest(FIGURES, figures):
-        known = figure is not None and not quality.is_invalid
-        v[f"{t.id}.{name}"] = Value(figure, quality) if known else _NO_VALUE
+    left_min = max(0, (held.valid_until_ns - cycle.now + 60 * NS - 1) // (60 * NS))
+    if quality.is_invalid or quality.is_substituted:
+        left_min = 0
+    for name, figure in zip_longest(FIGURES, held.figures if left_min else ()):
+        v[f"{t.id}.{name}"] = _NO_VALUE if figure is None else Value(figure, quality)
     v[f"{t.id}.load_valid_min"] = Value(left_min, GOOD)
 
 

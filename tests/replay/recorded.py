@@ -27,6 +27,8 @@ class Recorded(Station):
         self, directory: Path, edit: Callable[[dict[str, Any]], object] | None = None, **more: Any
     ) -> None:
         super().__init__(edit, **more)
+        self.plan = engine.build(self.settings, self.hash, permissible_loading=True)  # as the daemon's
+        self.state = engine.initial(self.plan)
         tree = deepcopy(base())
         if edit is not None:
             edit(tree)

@@ -126,8 +126,9 @@ def compare(count: int, copies: int) -> Iterator[str]:
     for what, each in (("one scenario", one), (f"{copies} scenarios in one step", many)):
         year = each * MINUTES_PER_YEAR / 1e6
         yield (
-            f"whole step, {what} (within {ours:.1e} K): {each:.0f} us a row and transformer, with oil, ageing, "
-            f"uncertainty, stages and alarms; a transformer-year {year:.0f} s; {theirs / each:.1f} times faster"
+            f"whole step, {what} (within {ours:.1e} K): {each:.0f} us a row and transformer, with oil, "
+            f"ageing, uncertainty, stages, alarms; a transformer-year {year:.0f} s; "
+            f"{theirs / each:.1f} times faster"
         )
     for size in (1, 300):
         each = model_alone(trace[:200], size)

@@ -147,12 +147,23 @@ def _period(args: argparse.Namespace) -> tuple[int | None, int | None]:
 def _journal(args: argparse.Namespace) -> int:
     start, end = _period(args)
     tally = journal.Tally()
-    with _record(args.subject) as record:
-        done = journal.replay(record, tally, start, end)
+    with _record(args.subject) as record, _bar() as tell:
+        walls = [snapshot.wall_ns for snapshot in record.snapshots()] if tell else []
+        first = start if start is not None else min(walls, default=0)
+        last = end if end is not None else max(walls, default=0)
+        progress = _Done()
+
+        def noted() -> Iterator[journal.Replayed]:
+            for step in journal.replay(record, tally, start, end):
+                progress.done = (step.recorded.wall_ns - first) / max(1, last - first)
+                yield step
+
+        done = _told(noted(), progress, tell)
         if args.target:
             settings = newest_settings(record)[0]
-            results = ((_row(d), d.outcome) for d in done)
-            _write(args, settings, results)
+            # Replayed from the snapshot before --since; written from there on.
+            shown = (d for d in done if start is None or d.recorded.wall_ns >= start)
+            _write(args, settings, ((_row(d), d.outcome) for d in shown))
         else:
             for _ in done:
                 pass

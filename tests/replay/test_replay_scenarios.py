@@ -276,7 +276,7 @@ def misuse() -> Iterator[tuple[list[str], int, str]]:
     yield ["base", "--from", "trace", "--journal"], 64, "not allowed with"
 
 
-@pytest.mark.parametrize(("arguments", "status", "says"), misuse(), ids=lambda x: None)
+@pytest.mark.parametrize(("arguments", "status", "says"), list(misuse()), ids=lambda x: None)
 def test_wrong_usage_is_told_in_plain_words(
     arguments: list[str], status: int, says: str, files: dict[str, Path], capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -46,6 +46,7 @@ class Thermals:
     alarm_temperature: bool = False
     oil_lost: bool = False
     ambient_lost: bool = False
+    tap_lost: bool = False
     energised: bool = True
     winding_quality: list[Quality] = field(default_factory=list)
     current_quality: list[Quality] = field(default_factory=list)

@@ -39,11 +39,9 @@ def estimate_temperatures(cycle: Cycle) -> None:
         cycle.thermals.append(th)
         oil[t.index], oil_ns[t.index], estimated[t.index] = oil_sample(cycle, t, th)
         th.ambient_lost, ambient[t.index], ambient_ns[t.index] = ambient_sample(cycle, t)
+        tap[t.index] = tap_position(cycle, t, th)
         current_samples(cycle, t, th, current, current_ns, put_in)
         energised[t.index] = th.energised = is_energised(cycle, t)
-        position = cycle.counted(t.inputs.get("tap_position"))
-        if position is not None:
-            tap[t.index] = position
     if model.derived:
         current, current_ns = track.derived_currents(model, current, current_ns)
     rated_scale, loss_scale = (None, None) if np.isnan(tap).all() else track.tap_factors(model, tap)
@@ -144,6 +142,16 @@ def ambient_sample(cycle: Cycle, t: TransformerPlan) -> tuple[bool, float, int]:
     return False, value, cycle.inputs[i].value_ns
 
 
+def tap_position(cycle: Cycle, t: TransformerPlan, th: Thermals) -> float:
+    """Where the tap changer stands; lost: where it was last seen, since the principal tapping may flatter."""
+    i = t.inputs.get("tap_position")
+    if i is None:
+        return float("nan")
+    th.tap_lost = cycle.inputs[i].lost
+    value = cycle.inputs[i].value
+    return float("nan") if value is None else value
+
+
 def is_energised(cycle: Cycle, t: TransformerPlan) -> bool:
     """De-energised only if the contact says so and no current is measured."""
     if cycle.contact(t.inputs.get("energised"), True):
@@ -202,6 +210,10 @@ def current_samples(
                 quality = quality | qualities.get(source, NOT_STARTED)
                 put_in[w.place] = put_in[w.place] or put_in[source]
             qualities[w.place] = quality
+    if th.tap_lost:  # the rated current is not known for sure
+        for w in t.windings:
+            if cycle.plan.model.tapped[w.place]:
+                qualities[w.place] = qualities[w.place] | STARTED
     th.current_quality = [qualities[w.place] for w in t.windings]
 
 
@@ -220,7 +232,9 @@ def conclude(cycle: Cycle, t: TransformerPlan, th: Thermals, e: track.Estimate) 
     base = th.oil_quality
     if not ts.mode_ok:
         base = base | invalid(Detail.INCONSISTENT)
-    if e.start_questionable[i] or e.bridged[i]:
+    # Across so long a hole between two steps no line is drawn: what came meanwhile was held.
+    hole = cycle.old.mono_ns >= 0 and cycle.now - cycle.old.mono_ns > ns(cycle.plan.settings.station.gap_s)
+    if e.start_questionable[i] or e.bridged[i] or hole:
         base = base | STARTED
     th.winding_quality = [base | q for q in th.current_quality]
     hot: list[tuple[float, Quality]] = []

@@ -415,7 +415,10 @@ def _estimated_variance(
 ) -> Floats:
     """Variance of the hot spot [K^2] where some transformers are on estimated oil, others on measured."""
     share = np.where(p > 0, (p - regime.loss_base) / np.where(p > 0, p, 1.0), 0.0)
-    own = np.where(estimated, model.u_ambient_k**2 + model.u_rise_k**2, model.u_oil_k**2)
+    # the tested rise is wrong by a share of itself: its error grows and shrinks with the rise
+    rated = regime.gain[-len(model.u_rise_k) :]
+    estimate = model.u_ambient_k**2 + (model.u_rise_k * rise / rated) ** 2
+    own = np.where(estimated, estimate, model.u_oil_k**2)
     owner = model.owner
     return estimated_oil_variance(
         gradient,
@@ -424,7 +427,7 @@ def _estimated_variance(
         np.take(np.where(estimated, rise, 0.0), owner, axis=-1),
         np.take(share, owner, axis=-1),
         regime.oil_sensitivity[owner],
-        own[owner],
+        np.take(own, owner, axis=-1),
     )
 
 

@@ -50,9 +50,9 @@ def estimated_oil_variance(
     gradient_k [K]. gradient_variance: u_gradient^2. current_sensitivity: y u_current.
     oil_rise_k: estimated oil minus ambient [K]. load_share: R K^2 / (1 + R K^2), 0 to 1.
     oil_sensitivity: 2 x u_current of the current that heats the oil. own_variance: of ambient and of the
-    temperature-rise test [K^2]. All per winding.
+    temperature-rise test, u_a^2 + (u_rise rise / rated rise)^2 [K^2]. All per winding.
 
-        u^2 = u_a^2 + u_rise^2 + gradient^2 u_gradient^2
+        u^2 = own_variance + gradient^2 u_gradient^2
               + (y gradient + 2 x R K^2/(1 + R K^2) rise)^2 u_current^2
     """
     current = gradient_k * current_sensitivity + oil_sensitivity * load_share * oil_rise_k

@@ -57,7 +57,7 @@ def test_hot_spot_on_estimated_oil(load: float) -> None:
     d = draws(2)
     k = load * (1 + d["ct"])
     hot = (
-        20.0 + d["ambient"] + RISE * ((1 + R * k**2) / (1 + R)) ** X + d["rise"]
+        20.0 + d["ambient"] + (RISE + d["rise"]) * ((1 + R * k**2) / (1 + R)) ** X
         + (H + d["h"]) * (G + d["g"]) * k**Y
     )  # fmt: skip
     assert e.hot_spot_c[0] == pytest.approx(hot.mean(), abs=0.1)

@@ -33,7 +33,7 @@ from collector.record.recorder import Recorder
 from collector.sd_notify import notify
 from collector.settings import Loaded, load
 from collector.settings.model import Settings
-from collector.technician import live
+from collector.technician import live, loading_view
 
 log = structlog.get_logger()
 
@@ -481,6 +481,8 @@ class Daemon:
             return await self._command(operator.command_of(request, who, f"{self.clock.mono_ns():x}"))
         if what == "inject":
             return self._inject(request, who)
+        if what == "loading":
+            return await self._loading(request)
         raise ValueError(f"unknown request {what!r}")
 
     async def _command(self, command: Command) -> operator.Answer:
@@ -516,6 +518,21 @@ class Daemon:
         self._injections.set(point.id, value, self.clock.mono_ns(), minutes)
         log.warning("test value injected", point=point.id, value=value, minutes=minutes, who=who)
         return {"injected": point.id, "value": value, "minutes": minutes}
+
+    async def _loading(self, request: dict[str, Any]) -> operator.Answer:
+        """Permissible loading in full, from the last step; the loop has its turn between transformers."""
+        ids = [t.id for t in self.settings.transformers]
+        wanted = ids if request.get("transformer") is None else [request["transformer"]]
+        if not set(wanted) <= set(ids):
+            raise ValueError(f"no transformer {wanted[0]!r} (there are {', '.join(ids)})")
+        found = []
+        for transformer in wanted:
+            await asyncio.sleep(0)
+            mono_ns, wall_ns = self.clock.now()
+            forecast = loading_view.forecast_of(request, mono_ns, wall_ns)
+            then_ns = wall_ns - mono_ns + self.state.mono_ns
+            found.append(loading_view.answer(self.state, self.plan, transformer, forecast, then_ns))
+        return {"transformers": found}
 
     def _status(self) -> operator.Answer:
         outcome = self.outcome

@@ -7,6 +7,8 @@
   windingd status station.yaml --shelve T1.stage1.no_feedback --minutes 60
   windingd status station.yaml --substitute T1.ambient_c 31.5 --minutes 60
   windingd status station.yaml --reset-peaks T1
+  windingd status station.yaml --loading                  how much load may be held, and for how long
+  windingd status station.yaml --loading T1 --forecast tomorrow.csv
 
 Acknowledging or shelving never changes cooling. A substituted value may add cooling, never take it away.
 Every command is recorded with who gave it. Exit status 1 when no daemon answers or a command is refused."""
@@ -16,6 +18,7 @@ from __future__ import annotations
 import argparse
 import json
 import math
+from pathlib import Path
 
 from rich.console import Console
 
@@ -48,6 +51,19 @@ def add(parser: argparse.ArgumentParser) -> None:
     )
     what.add_argument("--end-substitute", metavar="MEASUREMENT")
     what.add_argument("--reset-peaks", metavar="TRANSFORMER", help="the old peaks are kept in the record")
+    what.add_argument(
+        "--loading",
+        nargs="?",
+        const="",
+        metavar="TRANSFORMER",
+        help="permissible loading under every limit set; without TRANSFORMER of all",
+    )
+    parser.add_argument(
+        "--forecast",
+        type=Path,
+        metavar="FILE.csv",
+        help="with --loading: time,load_pu,ambient_c to come, from before now on",
+    )
     parser.add_argument("--minutes", type=float, metavar="M")
 
 
@@ -55,7 +71,11 @@ def run(args: argparse.Namespace) -> int:
     timed = any(getattr(args, option) for option in _TIMED)
     if timed != (args.minutes is not None):
         raise Failure("--minutes goes with --shelve or --substitute, and they need it", EX_USAGE)
+    if args.forecast is not None and args.loading is None:
+        raise Failure("--forecast goes with --loading", EX_USAGE)
     settings, _ = load_or_fail(args.settings)
+    if args.loading is not None:
+        return _loading(args)
     command = _command(args, settings)
     with connect(args.settings) as client:
         if command is not None:
@@ -73,6 +93,19 @@ def run(args: argparse.Namespace) -> int:
 
     picture = tables.alarms_picture(settings, status) if args.alarms else render(settings, status)
     Console(highlight=False).print(picture)
+    return EX_OK
+
+
+def _loading(args: argparse.Namespace) -> int:
+    from collector.technician import loading_view
+
+    try:
+        forecast = None if args.forecast is None else loading_view.read_forecast(args.forecast)
+        with connect(args.settings) as client:
+            found = client.request(request="loading", transformer=args.loading or None, forecast=forecast)
+    except (loading_view.ForecastFault, OperatorError) as error:
+        raise Failure(str(error)) from None
+    Console(highlight=False).print(loading_view.picture(found["transformers"]))
     return EX_OK
 
 

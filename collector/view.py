@@ -139,7 +139,7 @@ def _oil_line(t: Transformer, values: _Values) -> Text:
     """Where the oil stands against what load and ambient explain."""
     parts: list[tuple[str, Text]] = [
         ("expected oil ", values.text(f"{t.id}.expected_oil_c", unit=" °C")),
-        ("measured above it ", values.text(f"{t.id}.effectiveness_k", "{:+.1f}", " K")),
+        ("difference ", values.text(f"{t.id}.effectiveness_k", "{:+.1f}", " K")),
     ]
     if t.ambient is not None:
         parts.append(("ambient ", values.text(f"{t.id}.ambient_c", unit=" °C")))

@@ -193,6 +193,14 @@ def adopt(cycle: Cycle, s: StagePlan) -> None:
         was = stages.started(was, s.timing, cycle.now, lost=known)
         trusted_ns = cycle.now + s.timing.return_hold if known else -1
         was = replace(was, call=Call.CALLED, trusted_ns=trusted_ns)
+    else:
+        # It ran at the checkpoint and runs now. It may have been held off and let go in between, so what
+        # is left of its times does not count: it runs on as after any release.
+        was = replace(
+            was,
+            run_until_ns=max(was.run_until_ns, cycle.now + s.timing.minimum_run),
+            trusted_ns=max(was.trusted_ns, cycle.now + s.timing.return_hold),
+        )
     cycle.stages[s.index] = was
     how = "held off" if was.call not in ON else "released"
     cycle.tell("stage", s.id, f"{s.id}: adopted as {how}")

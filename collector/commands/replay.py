@@ -70,6 +70,9 @@ def add(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--settings", type=Path, metavar="FILE", help="with --history: instead of the record's own"
     )
+    parser.add_argument(
+        "--loading", action="store_true", help="permissible loading in the result as well, which takes time"
+    )
     other = parser.add_mutually_exclusive_group()
     other.add_argument("--what-if", type=Path, metavar="OTHER", help="other settings; --to gets their values")
     other.add_argument(
@@ -119,6 +122,8 @@ def _refuse_misuse(args: argparse.Namespace) -> None:
         raise Failure("--settings goes with --history", EX_USAGE)
     if args.points and not args.target:
         raise Failure("--points chooses columns of --to RESULT.csv, which is missing", EX_USAGE)
+    if args.loading and (args.journal or not args.target):
+        raise Failure("--loading adds its points to --to RESULT.csv (a journal has them already)", EX_USAGE)
     if args.compare and args.target:
         raise Failure("--compare prints a table and writes no file (--what-if OTHER --to does)", EX_USAGE)
 
@@ -250,7 +255,8 @@ def _scenarios(
         settings, loaded = load_or_fail(path)
         chosen.append(lanes.Lane(path.name, settings, loaded.hash, closed_loop=what_if, shifted=what_if))
     with _bar() as tell:
-        stepped = _told(lanes.run(chosen, columns, rows, values=bool(args.target)), progress, tell)
+        run = lanes.run(chosen, columns, rows, values=bool(args.target), loading=args.loading)
+        stepped = _told(run, progress, tell)
         if not others:
             _write(args, base.settings, ((d.row, d.outcome) for d in stepped))
             return EX_OK

@@ -63,14 +63,23 @@ def name(point: str, lane: int) -> str:
 
 
 def run(
-    lanes: Sequence[Lane], columns: Sequence[str], rows: Iterable[Row], *, values: bool = True
+    lanes: Sequence[Lane],
+    columns: Sequence[str],
+    rows: Iterable[Row],
+    *,
+    values: bool = True,
+    loading: bool = False,
 ) -> Iterator[Stepped]:
     """Step every lane through the rows. values: False leaves the outcome's values out, which is faster.
+
+    loading: permissible loading too, which costs more than all the rest.
 
     LaneError when the lanes' stations differ in more than their transformers.
     """
     station = _together(lanes, columns)
-    plan = engine.build(station, lanes[0].settings_hash, assume_running_as_called=True)
+    plan = engine.build(
+        station, lanes[0].settings_hash, assume_running_as_called=True, permissible_loading=loading
+    )
     if not values:
         plan = replace(plan, tell_values=False)
     state = engine.initial(plan)

@@ -100,8 +100,10 @@ class Quality:
         )
 
     def __or__(self, other: Quality) -> Quality:
-        if other is self:
+        if other is self or other is GOOD:
             return self
+        if self is GOOD:
+            return other
         worst = self.validity if _RANK[self.validity] >= _RANK[other.validity] else other.validity
         substituted = self.is_substituted or other.is_substituted
         return Quality(

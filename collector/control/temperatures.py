@@ -64,8 +64,9 @@ def estimate_temperatures(cycle: Cycle) -> None:
     thermal = cycle.thermal if cycle.thermal is not None else track.initial(model, now - 1)
     cycle.sample = sample
     cycle.thermal, cycle.estimate = track.advance(model, thermal, sample)
+    hot, load = cycle.estimate.hot_spot_c.tolist(), cycle.estimate.load_pu.tolist()
     for t in cycle.layout.transformers:
-        conclude(cycle, t, cycle.thermals[t.index], cycle.estimate)
+        conclude(cycle, t, cycle.thermals[t.index], cycle.estimate, hot, load)
 
 
 def on_the_way_back(
@@ -116,7 +117,7 @@ def oil_sample(cycle: Cycle, t: TransformerPlan, th: Thermals) -> tuple[float, i
             first, second = good[0].value, good[1].value
             th.oil_lost = True
             th.lost = f"{t.id}: the top-oil probes disagree, {first:.1f} and {second:.1f} degC"
-    by_hand = cycle.substitute(f"{t.id}.top_oil_c")
+    by_hand = cycle.substitute(f"{t.id}.top_oil_c") if cycle.substitutes else None
     if by_hand is not None and (value is None or by_hand > value):
         value, at_ns, quality = by_hand, cycle.now, _ESTIMATED
     if th.oil_lost and ts.oil_lost_ns < 0:
@@ -133,7 +134,7 @@ def oil_sample(cycle: Cycle, t: TransformerPlan, th: Thermals) -> tuple[float, i
 
 def ambient_sample(cycle: Cycle, t: TransformerPlan) -> tuple[bool, float, int]:
     i = t.inputs.get("ambient_c")
-    by_hand = cycle.substitute(f"{t.id}.ambient_c")
+    by_hand = cycle.substitute(f"{t.id}.ambient_c") if cycle.substitutes else None
     value = cycle.counted(i)
     if by_hand is not None and (value is None or by_hand > value):
         return value is None, by_hand, cycle.now
@@ -166,11 +167,10 @@ def current_samples(
 ) -> None:
     """Measured currents; what is lost is assumed from the neighbours, at least rated under load."""
     ts = cycle.transformers[t.index]
-    rated = cycle.plan.model.rated_current_a
     loads: list[float | None] = []
     for w in t.windings:
         amps = cycle.counted(w.current)
-        loads.append(None if amps is None else amps / float(rated[ts.mode, w.place]))
+        loads.append(None if amps is None else amps / w.rated_a[ts.mode])
     last = tuple(now if now is not None else before for now, before in zip(loads, ts.last_load, strict=True))
     if last != ts.last_load:
         cycle.transformers[t.index] = replace(ts, last_load=last)
@@ -191,7 +191,7 @@ def current_samples(
             ]
             carry = t.settings.lost_inputs.phase_zero_pu
             assumed = li.substitute_load(last[k], others, carry)
-            current[w.place] = assumed * float(rated[ts.mode, w.place])
+            current[w.place] = assumed * w.rated_a[ts.mode]
             current_ns[w.place] = cycle.now
             put_in[w.place] = True
             qualities[w.place] = _ESTIMATED
@@ -199,7 +199,7 @@ def current_samples(
             qualities[w.place] = NOT_STARTED
         if load is None and w.current is not None and not th.lost:
             th.lost = f"{w.id}.current_a is lost: {cycle.inputs[w.current].reason}"
-        by_hand = cycle.substitute(f"{w.id}.current_a")
+        by_hand = cycle.substitute(f"{w.id}.current_a") if cycle.substitutes else None
         if by_hand is not None and by_hand > current[w.place]:
             current[w.place], current_ns[w.place], put_in[w.place] = by_hand, cycle.now, True
             qualities[w.place] = _ESTIMATED
@@ -217,8 +217,18 @@ def current_samples(
     th.current_quality = [qualities[w.place] for w in t.windings]
 
 
-def conclude(cycle: Cycle, t: TransformerPlan, th: Thermals, e: track.Estimate) -> None:
-    """Values and qualities of this transformer's temperatures; peaks; alarm temperature."""
+def conclude(
+    cycle: Cycle,
+    t: TransformerPlan,
+    th: Thermals,
+    e: track.Estimate,
+    hot_spots_c: list[float],
+    loads_pu: list[float],
+) -> None:
+    """Values and qualities of this transformer's temperatures; peaks; alarm temperature.
+
+    hot_spots_c, loads_pu: those of the estimate, for all windings.
+    """
     i, ts = t.index, cycle.transformers[t.index]
     limits = t.settings.alarms
     if th.oil is None:  # the estimate stands in for the sensor
@@ -241,12 +251,12 @@ def conclude(cycle: Cycle, t: TransformerPlan, th: Thermals, e: track.Estimate) 
     load: float | None = None
     load_quality = GOOD
     for k, w in enumerate(t.windings):
-        value = finite(e.hot_spot_c[w.place])
+        value = finite(hot_spots_c[w.place])
         if value is None:
             th.winding_quality[k] = NOT_STARTED
         else:
             hot.append((value, th.winding_quality[k]))
-        pu = finite(e.load_pu[w.place])
+        pu = finite(loads_pu[w.place])
         load_quality = load_quality | th.current_quality[k]
         if pu is not None and (load is None or pu > load):
             load = pu

@@ -448,6 +448,9 @@ _PAPER = {
     "kraft": "kraft paper, rate 1 at 98 °C",
     "thermally_upgraded": "thermally upgraded paper, rate 1 at 110 °C",
     "kraft_ieee_55": "kraft paper of IEEE C57.91 (55 °C rise), rate 1 at 95 °C",
+    "kraft_2018": "kraft paper, Arrhenius form of IEC 60076-7:2018, rate 1 at 98 °C",
+    "thermally_upgraded_2018": "thermally upgraded paper, Arrhenius form of IEC 60076-7:2018, "
+    "rate 1 at 110 °C",
 }
 
 

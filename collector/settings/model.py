@@ -195,6 +195,9 @@ Design = Literal[
 ]
 
 
+Paper = Literal["kraft", "thermally_upgraded", "kraft_ieee_55", "kraft_2018", "thermally_upgraded_2018"]
+
+
 class Mode(Section):
     """A cooling mode: what the temperature-rise test gave with these stages running.
 
@@ -419,8 +422,9 @@ class Transformer(Section):
     size: Literal["distribution", "medium", "large"] = "medium"
     liquid: Literal["mineral_oil", "natural_ester", "synthetic_ester", "silicone"] = "mineral_oil"
     rated_mva: Positive | None = None
-    paper: Literal["kraft", "thermally_upgraded", "kraft_ieee_55"] = Field(
-        description="kraft: 98 degC law; thermally_upgraded: 110 degC; kraft_ieee_55: C57.91 55 degC-rise"
+    paper: Paper = Field(
+        description="kraft: 98 degC law; thermally_upgraded: 110 degC; kraft_ieee_55: C57.91 55 degC-rise; "
+        "_2018: the Arrhenius form of IEC 60076-7:2018, dry paper"
     )
     normal_life_h: Annotated[float, Field(ge=1000, le=1_000_000)]
     life_criterion: Annotated[str, Field(min_length=1)] = Field(

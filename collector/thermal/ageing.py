@@ -61,16 +61,3 @@ def arrhenius_life_h(
     if not 0 < dp_end < dp_start:
         raise ValueError(f"dp_end {dp_end} must lie between 0 and dp_start {dp_start}")
     return np.asarray((1.0 / dp_end - 1.0 / dp_start) / arrhenius_rate(hot_spot_c, paper))
-
-
-def arrhenius_law(paper: Arrhenius, reference_c: float) -> AgeingLaw:
-    """The 2018 form as a relative rate, 1 at ``reference_c`` [degC] (98 kraft, 110 upgraded) [1]."""
-    c = paper.e_a_j_per_mol / GAS_CONSTANT
-    return AgeingLaw(c / (reference_c + KELVIN), 0.0, c, "[1] 2018 edition, Arrhenius form")
-
-
-def equivalent_ageing(loss_of_life_h: ArrayLike, hours: ArrayLike) -> Floats:
-    """F_EQA = integral of V dt / integral of dt [2]; NaN where no time has passed."""
-    life, time = np.asarray(loss_of_life_h, dtype=np.float64), np.asarray(hours, dtype=np.float64)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.asarray(np.where(time > 0, life / time, np.nan))

@@ -18,7 +18,7 @@ import numpy as np
 import yaml
 from pydantic import Field, ValidationError
 
-from collector.settings.model import Design, Id, Number, Positive, Section, Settings
+from collector.settings.model import Design, Id, Number, Paper, Positive, Section, Settings
 from collector.thermal import kernel
 from collector.thermal.ageing import ageing_rate
 from collector.thermal.ieee import ultimate_hot_spot_gradient, ultimate_top_oil_rise
@@ -171,9 +171,7 @@ class Unit(Section):
     guide: Literal["iec_60076_7", "ieee_c57_91"] = "iec_60076_7"
     size: Literal["distribution", "medium", "large"] = "medium"
     liquid: Literal["mineral_oil", "natural_ester", "synthetic_ester", "silicone"] = "mineral_oil"
-    paper: Literal["kraft", "thermally_upgraded", "kraft_ieee_55"] = Field(
-        description="for the ageing column"
-    )
+    paper: Paper = Field(description="for the ageing column")
 
 
 class Report(Section):

@@ -82,17 +82,6 @@ class AgeingLaw:
     source: str
 
 
-_LN2 = 0.6931471805599453
-
-AGEING_LAWS: Mapping[str, AgeingLaw] = MappingProxyType({
-    "kraft": AgeingLaw(-98.0 * _LN2 / 6.0, _LN2 / 6.0, 0.0, "[1] non-upgraded paper, 2^((theta-98)/6)"),
-    "thermally_upgraded": AgeingLaw(
-        15000.0 / 383.0, 0.0, 15000.0, "[1] thermally upgraded paper = [2] F_AA, 110 degC"
-    ),
-    "kraft_ieee_55": AgeingLaw(15000.0 / 368.0, 0.0, 15000.0, "[2] 55 degC rise units, 95 degC"),
-})
-
-
 @dataclass(frozen=True, slots=True)
 class Arrhenius:
     """Rate of chain scission A exp(-E_A / (R T)): pre-exponential A [1/h], activation energy E_A [J/mol]."""
@@ -108,6 +97,28 @@ GAS_CONSTANT = 8.314
 ARRHENIUS_2018: Mapping[str, Arrhenius] = MappingProxyType({
     "kraft": Arrhenius(4.1e10, 128_000.0),
     "thermally_upgraded": Arrhenius(1.6e4, 86_000.0),
+})
+
+
+def _relative(paper: Arrhenius, reference_c: float, source: str) -> AgeingLaw:
+    """The 2018 form as a relative rate, 1 at ``reference_c`` [degC]; A falls out of it."""
+    c = paper.e_a_j_per_mol / GAS_CONSTANT
+    return AgeingLaw(c / (reference_c + KELVIN), 0.0, c, source)
+
+
+_LN2 = 0.6931471805599453
+
+#: By the settings' ``paper``.
+AGEING_LAWS: Mapping[str, AgeingLaw] = MappingProxyType({
+    "kraft": AgeingLaw(-98.0 * _LN2 / 6.0, _LN2 / 6.0, 0.0, "[1] non-upgraded paper, 2^((theta-98)/6)"),
+    "thermally_upgraded": AgeingLaw(
+        15000.0 / 383.0, 0.0, 15000.0, "[1] thermally upgraded paper = [2] F_AA, 110 degC"
+    ),
+    "kraft_ieee_55": AgeingLaw(15000.0 / 368.0, 0.0, 15000.0, "[2] 55 degC rise units, 95 degC"),
+    "kraft_2018": _relative(ARRHENIUS_2018["kraft"], 98.0, "[1] 2018 edition, Arrhenius form"),
+    "thermally_upgraded_2018": _relative(
+        ARRHENIUS_2018["thermally_upgraded"], 110.0, "[1] 2018 edition, Arrhenius form"
+    ),
 })
 
 #: Normal insulation life [h] by criterion, [2] (from memory). All but the first belong to thermally

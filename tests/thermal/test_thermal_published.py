@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from test_thermal_exact import run
-from thermal_station import station
+from thermal_station import station, transformer
 
 from collector.thermal import ageing, ieee, params
 from collector.thermal.kernel import regime, steady_state
@@ -60,9 +60,13 @@ def test_arrhenius_2018() -> None:
     kraft, upgraded = params.ARRHENIUS_2018["kraft"], params.ARRHENIUS_2018["thermally_upgraded"]
     assert float(ageing.arrhenius_life_h(98.0, kraft)) == pytest.approx(102_700, rel=1e-3)
     assert float(ageing.arrhenius_life_h(110.0, upgraded)) == pytest.approx(134_000, rel=2e-3)
-    assert float(ageing.ageing_rate(98.0, ageing.arrhenius_law(kraft, 98.0))) == pytest.approx(1.0)
-    ratio = float(ageing.arrhenius_life_h(98.0, kraft) / ageing.arrhenius_life_h(120.0, kraft))
-    assert float(ageing.ageing_rate(120.0, ageing.arrhenius_law(kraft, 98.0))) == pytest.approx(ratio)
+    for name, paper, reference_c in (("kraft", kraft, 98.0), ("thermally_upgraded", upgraded, 110.0)):
+        law = params.AGEING_LAWS[f"{name}_2018"]
+        assert float(ageing.ageing_rate(reference_c, law)) == pytest.approx(1.0)
+        ratio = float(ageing.arrhenius_life_h(reference_c, paper) / ageing.arrhenius_life_h(120.0, paper))
+        assert float(ageing.ageing_rate(120.0, law)) == pytest.approx(ratio)
+        model = compile_model(station(transformer(paper=f"{name}_2018")))
+        assert (model.law_a[0], model.law_c[0]) == (law.a, law.c)
     with pytest.raises(ValueError, match="dp_end"):
         ageing.arrhenius_life_h(98.0, kraft, 200.0, 1000.0)
 

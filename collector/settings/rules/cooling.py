@@ -244,7 +244,7 @@ def alarm_range(t: Part) -> Found:
 
 
 def life(t: Part) -> Found:
-    if t.paper != "thermally_upgraded" and round(t.normal_life_h) in UPGRADED_PAPER_LIFE_H:
+    if not t.paper.startswith("thermally_upgraded") and round(t.normal_life_h) in UPGRADED_PAPER_LIFE_H:
         yield t.fault(
             "normal_life_h",
             f"{t.normal_life_h:g} h is a criterion for thermally upgraded paper at 110 °C; with {t.paper} "

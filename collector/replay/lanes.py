@@ -121,7 +121,7 @@ def _together(lanes: Sequence[Lane], columns: Sequence[str]) -> Settings:
     transformers: list[Transformer] = []
     for i, lane in enumerate(lanes):
         for section in ("station", "devices"):
-            if getattr(lane.settings, section) != getattr(base, section):
+            if _acting(lane.settings, section) != _acting(base, section):
                 raise LaneError(
                     f"{lane.label} differs from {lanes[0].label} in `{section}:` "
                     f"(only what stands under `transformers:` can be compared)"
@@ -130,6 +130,13 @@ def _together(lanes: Sequence[Lane], columns: Sequence[str]) -> Settings:
             stages = tuple(_proven_by_trace(t, s, base, columns) for s in t.stages)
             transformers.append(t.model_copy(update={"id": name(t.id, i), "stages": stages}))
     return base.model_copy(update={"transformers": tuple(transformers)})
+
+
+def _acting(settings: Settings, section: str) -> object:
+    """What of a section acts in a replay: names, folders and register maps do not."""
+    if section == "station":
+        return settings.station.model_dump(exclude={"id", "name", "data_dir"})
+    return [(d.id, d.number, d.relay_module and d.relay_module.timeout_s) for d in settings.devices]
 
 
 def _proven_by_trace(t: Transformer, stage: Stage, base: Settings, columns: Sequence[str]) -> Stage:

@@ -210,7 +210,7 @@ def files(tmp_path: Path) -> dict[str, Path]:
     """A trace for the demo station, its settings, and other ones."""
     text = example("demo.yaml").read_text(encoding="utf-8")
     was, sooner = "{top_oil_c: 70.0, hot_spot_c: 85.0}", "{top_oil_c: 62.0, hot_spot_c: 77.0}"
-    other = text.replace(f"pickup: {was}", f"pickup: {sooner}")
+    other = text.replace(f"pickup: {was}", f"pickup: {sooner}").replace("/var/lib/windingd", "/elsewhere")
     assert other != text
     elsewhere = other.replace("\n  data_dir:", "\n  gap_s: 600.0\n  data_dir:")
     found = {}

@@ -12,6 +12,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import importlib.util
+import socket
 import tempfile
 import time
 from collections.abc import Iterator
@@ -25,6 +26,7 @@ from rich.panel import Panel
 from rich.text import Text
 
 from collector.commands.common import EX_USAGE, Failure
+from collector.daemon import is_loopback
 from collector.demo.bench import Bench, Message
 from collector.demo.story import (
     ACTS,
@@ -45,6 +47,8 @@ from simulators.station import Station, StationError
 #: Values need not go out more often than a person can see them [station s].
 PUBLISH_S = 300.0
 PICTURE_S = 0.25
+#: Real seconds a given broker has to accept a connection.
+BROKER_S = 5.0
 PLAIN_S = 5.0
 
 
@@ -72,8 +76,18 @@ def _broker(text: str | None) -> tuple[str, int] | None:
             )
         return None
     host, _, port = text.rpartition(":")
-    if not host or not port.isdigit():
+    if not host or not port.isdecimal() or not 1 <= int(port) <= 65535:
         raise Failure(f"--mqtt {text}: write HOST:PORT, for example 127.0.0.1:1883", EX_USAGE)
+    if not is_loopback(host):
+        raise Failure(
+            f"--mqtt {text}: simulated values go to no broker but one on this machine (127.0.0.1)", EX_USAGE
+        )
+    try:
+        socket.create_connection((host, int(port)), BROKER_S).close()
+    except OSError as error:
+        raise Failure(
+            f"no broker answers at {text}: {error.strerror or error} (start one, or leave --mqtt out)"
+        ) from None
     return host, int(port)
 
 
@@ -100,12 +114,13 @@ class _Teller:
         self.number, self.act, self.proof = number, act, {}
         if self._live is None:
             self._console.print(f"\n{number}. {act.title}", style="bold")
-            self._console.print("   " + act.text.replace("\n", "\n   "))
+            self._console.print("   " + act.text.replace("\n", "\n   "), soft_wrap=True)
 
     def confirmed(self, evidence: Evidence, line: Message) -> None:
         self.proof[evidence] = line
         if self._live is None:
-            self._console.print(f"   ✔ {evidence.what} (log of the {evidence.by})", style="green")
+            told = f"   ✔ {evidence.what} (log of the {evidence.by})"
+            self._console.print(told, style="green", soft_wrap=True)
 
     def show(self) -> None:
         """Refresh the picture, or print a line now and then."""
@@ -117,7 +132,7 @@ class _Teller:
             self._live.update(picture, refresh=True)
         elif time.monotonic() - self._last > PLAIN_S:
             self._last = time.monotonic()
-            self._console.print("   " + _line(self._settings, status), style="dim")
+            self._console.print("   " + _line(self._settings, status), style="dim", soft_wrap=True)
 
     def _caption(self) -> Panel:
         assert self.act is not None
@@ -174,7 +189,7 @@ def _losses(bench: Bench) -> dict[str, float]:
     for message in bench.messages():
         if message["topic"].endswith("/loss_of_life_h") and message["payload"].get("value") is not None:
             losses[message["topic"].split("/")[-2]] = message["payload"]["value"]
-    return losses
+    return dict(sorted(losses.items()))
 
 
 async def _end(bench: Bench) -> list[str]:
@@ -208,7 +223,9 @@ async def _end(bench: Bench) -> list[str]:
     return missing
 
 
-async def _tell(args: argparse.Namespace, directory: Path, console: Console) -> int:
+async def _tell(
+    args: argparse.Namespace, broker: tuple[str, int] | None, directory: Path, console: Console
+) -> int:
     begun = time.monotonic()
     station = Station(
         rate=args.rate,
@@ -221,7 +238,7 @@ async def _tell(args: argparse.Namespace, directory: Path, console: Console) -> 
     bench = Bench(
         station,
         directory,
-        mqtt=_broker(args.mqtt),
+        mqtt=broker,
         publish_s=PUBLISH_S,
         edit=patient,
         wall_start=f"{datetime.now(UTC):%Y-%m-%d}T{START_HOUR:02.0f}:00:00Z",
@@ -269,14 +286,18 @@ def _summary(
             f"All {len(ACTS)} acts confirmed by the relay module's and the subscriber's own logs; "
             f"at the end every relay was released: cooling runs.",
             style="bold green",
+            soft_wrap=True,
         )
 
 
 def run(args: argparse.Namespace) -> int:
+    broker = _broker(args.mqtt)
     directory = args.keep or Path(tempfile.mkdtemp(prefix="windingd-demo-"))
     if directory.exists() and any(directory.iterdir()):
         raise Failure(f"--keep {directory} is not empty (give a new directory)", EX_USAGE)
     try:
-        return asyncio.run(_tell(args, directory.resolve(), Console(highlight=False)))
+        return asyncio.run(_tell(args, broker, directory.resolve(), Console(highlight=False)))
+    except KeyboardInterrupt:
+        raise Failure(f"stopped by hand; nothing of it runs any more (logs in {directory})") from None
     except (StationError, TimeoutError, RuntimeError) as error:
         raise Failure(f"{error} (logs in {directory})") from None

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import ctypes
 import json
 import os
 import re
@@ -51,8 +52,18 @@ def settings_text(
     return re.sub(r"publish_s: \S+", f"publish_s: {publish_s}", text)
 
 
+_LIBC = ctypes.CDLL(None)
+_PR_SET_PDEATHSIG = 1  # prctl(2), Linux
+
+
+def _end_with_parent() -> None:
+    """In the child: SIGTERM when the parent ends, however that ends (SIGKILL, a terminal that is closed)."""
+    if sys.platform == "linux":
+        _LIBC.prctl(_PR_SET_PDEATHSIG, signal.SIGTERM)
+
+
 class Process:
-    """A child process whose standard output goes to a file; ends with us."""
+    """A child process whose standard output goes to a file; ends with us, however we end."""
 
     def __init__(
         self, name: str, arguments: list[str], directory: Path, env: Mapping[str, str] | None = None
@@ -73,6 +84,7 @@ class Process:
                 stdout=out,
                 stderr=err,
                 env=self._env,
+                preexec_fn=_end_with_parent,
             )
 
     @property

@@ -146,8 +146,9 @@ def check(request: Request, pdu: bytes) -> Answer:
         return Answer()
     in_bits = request.function in (1, 2)
     size = (request.size + 7) // 8 if in_bits else 2 * request.size
-    if pdu[1] != size or len(pdu) != size + 2:
-        return Answer(failure=f"answer with {len(pdu) - 2} data bytes, right would be {size}")
+    if len(pdu) < 2 or pdu[1] != size or len(pdu) != size + 2:
+        told = f"that says {pdu[1]} " if len(pdu) > 1 and pdu[1] != len(pdu) - 2 else ""
+        return Answer(failure=f"answer {told}with {max(0, len(pdu) - 2)} data bytes, right would be {size}")
     data = pdu[2:]
     if in_bits:
         return Answer(tuple(data[i // 8] >> i % 8 & 1 for i in range(request.size)))

@@ -93,6 +93,18 @@ def test_counts_and_echoes_are_exact_on_both(request_, pdu, words):
     assert words in take_rtu(bytearray(body + crc16(body)), request_, 0).failure
 
 
+@pytest.mark.parametrize(
+    ("pdu", "words"),
+    [
+        (bytes([4, 3, 0, 1, 0, 2]), "answer that says 3 with 4 data bytes, right would be 4"),
+        (bytes([4, 5, 0, 1, 0, 2]), "answer that says 5 with 4 data bytes, right would be 4"),
+        (bytes([4, 0]), "answer with 0 data bytes, right would be 4"),
+    ],
+)
+def test_byte_count_and_bytes_must_agree(pdu, words):
+    assert take_mbap(bytearray(mbap(pdu)), READ, 7).failure == words
+
+
 def test_right_write_echoes_and_exceptions():
     one, two = write_coils(3, 7, (True,)), write_coils(3, 7, (True, False))
     assert take_mbap(bytearray(mbap(bytes([5, 0, 7, 0xFF, 0]))), one, 7).ok

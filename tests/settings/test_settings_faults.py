@@ -310,6 +310,7 @@ STATION_CASES = [
     Case(DEMO, "    link: fibre\n    unit: 4", "    link: relays\n    unit: 3", "devices.fibre.unit", "unit 3 on link relays is already devices.relays in line", "    unit: 3\n    poll_s: 5.0"),
     Case(DEMO, "    poll_s: 2.0", "    poll_s: 30.0", "devices.relays.poll_s", "is not below the station's stale_after_s 30"),
     Case(DEMO, "timeout_s: 10.0", "timeout_s: 2.0", "devices.relays.relay_module.timeout_s", "2 s is not above the cycle of 2 s"),
+    Case(DEMO, "timeout_value: 100 ", "timeout_value: 0 ", "devices.relays.relay_module.timeout_value", "switches the module's time-out off"),
     Case(DEMO, "      timeout_value: 100            #", "      #", "devices.relays.relay_module.timeout_register", "but no timeout_value", "      timeout_register"),
     Case(DEMO, "      power_on_register: {device: relays, table: holding_register, address: 102, type: uint16}\n", "", "devices.relays.relay_module.power_on_value", "but no power_on_register", "      power_on_value"),
     Case(DEMO, "timeout_register: {device: relays,", "timeout_register: {device: fibre,", "devices.relays.relay_module.timeout_register.device", "is another device"),

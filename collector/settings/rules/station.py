@@ -345,7 +345,13 @@ def relay_module(root: Part, device: Part) -> Found:
             "readable)",
             "warning",
         )
-    if module.timeout_value is not None and module.released_by == "module_timeout":
+    if module.timeout_value is not None and module.timeout_value <= 0:
+        yield module.fault(
+            "timeout_value",
+            f"{module.timeout_value} switches the module's time-out off, so nothing would release the "
+            f"cooling (the value that stands for {module.timeout_s:g} s)",
+        )
+    elif module.timeout_value is not None and module.released_by == "module_timeout":
         ratio = module.timeout_value / module.timeout_s
         if not any(abs(ratio / factor - 1) < 0.01 for factor in (1 / 60, 1, 10, 100, 1000)):
             yield module.fault(

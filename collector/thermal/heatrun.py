@@ -934,7 +934,7 @@ def settings_sketch(derived: Derived) -> Settings:
     tree = {
         "station": {"id": "HEATRUN"},
         "links": [{"id": "none", "type": "tcp", "host": "127.0.0.1"}],
-        "devices": [{"id": "none", "link": "none"}],
+        "devices": [{"id": "none", "number": 1, "link": "none"}],
         "transformers": [transformer],
     }
     return Settings.model_validate(_tuples(tree))

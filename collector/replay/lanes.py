@@ -5,12 +5,14 @@ The step is the live one; here a trace's rows become its inputs. No rule of the 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+import math
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from collector import engine
+from collector.field.codec import station_specs
 from collector.messages import Inputs, Outcome
 from collector.quality import GOOD, Detail, Reading, invalid, questionable
 from collector.replay.trace import Row
@@ -23,7 +25,8 @@ START_NS = 10**15
 #: about substituted values are for lost sensors, and would not act as they would on a real unit.
 ESTIMATED = questionable(Detail.INACCURATE)
 
-_MISSING = invalid(Detail.FAILURE)
+_MISSING, _OUTSIDE = invalid(Detail.FAILURE), invalid(Detail.OUT_OF_RANGE)
+_ANY = (-math.inf, math.inf)
 
 
 class LaneError(Exception):
@@ -96,24 +99,41 @@ def run(
             if own in layout.input_index:
                 feeds[column].append(own)
     shift = _Shift(plan, lanes, columns) if any(lane.shifted for lane in lanes) else None
+    ranges = _ranges(lanes[0].settings)
     first: int | None = None
     for row in rows:
         first = row.wall_ns if first is None else first
         mono_ns = START_NS + row.wall_ns - first
         readings: dict[str, Reading] = {}
+        sound = row.values
         for column, value in row.values.items():
+            low, high = ranges.get(column, _ANY)
             if value is None:
                 reading = Reading(None, _MISSING, mono_ns, "empty cell in the trace", "replay")
+            elif not low <= value <= high:  # as the field would judge it
+                reason = f"{value:.6g} is outside {low:g}..{high:g}"
+                reading = Reading(None, _OUTSIDE, mono_ns, reason, "replay")
+                sound = {**sound, column: None}
             else:
                 reading = Reading(value, GOOD, mono_ns, "", "replay")
             for own in feeds[column]:
                 readings[own] = reading
         if shift is not None:
-            shift.add(state, row, mono_ns, readings)
+            shift.add(state, sound, mono_ns, readings)
         # No read-back in a trace: outputs are taken to do what is decided.
         inputs = Inputs(mono_ns, readings, settings_hash=plan.settings_hash)
         state, outcome = engine.step(state, plan, inputs)
         yield Stepped(row, state, outcome)
+
+
+def _ranges(settings: Settings) -> dict[str, tuple[float, float]]:
+    """What each measurement may be, by the settings: beyond it a sensor is open, short or in another unit."""
+    found: dict[str, tuple[float, float]] = {}
+    for measurement, spec in station_specs(settings):
+        if not isinstance(spec, str):
+            low = -math.inf if spec.low is None or spec.zero_drift is not None else spec.low
+            found[measurement.id] = (low, math.inf if spec.high is None else spec.high)
+    return found
 
 
 def _together(lanes: Sequence[Lane], columns: Sequence[str]) -> Settings:
@@ -175,17 +195,25 @@ class _Shift:
             for w in unit.windings:
                 self.currents.append((w.place, f"{plain}.{w.settings.id}.current_a"))
 
-    def add(self, state: engine.State, row: Row, mono_ns: int, readings: dict[str, Reading]) -> None:
-        moved = self.moved(state, row, mono_ns)
+    def add(
+        self,
+        state: engine.State,
+        cells: Mapping[str, float | None],
+        mono_ns: int,
+        readings: dict[str, Reading],
+    ) -> None:
+        moved = self.moved(state, cells, mono_ns)
         for column, own, mine, first in self.pairs:
-            value = row.values[column]
+            value = cells[column]
             if value is None:
-                readings[own] = Reading(None, _MISSING, mono_ns, "empty cell in the trace", "replay")
+                readings[own] = Reading(None, _MISSING, mono_ns, "no oil in the trace", "replay")
                 continue
             by = 0.0 if moved is None else float(moved[mine] - moved[first])
             readings[own] = Reading(value + (by if by == by else 0.0), ESTIMATED, mono_ns, "", "replay")
 
-    def moved(self, state: engine.State, row: Row, mono_ns: int) -> np.ndarray | None:
+    def moved(
+        self, state: engine.State, cells: Mapping[str, float | None], mono_ns: int
+    ) -> np.ndarray | None:
         """The model's oil at this row [degC] (T,); None before the first."""
         if state.thermal is None or state.estimate is None:
             return None
@@ -194,7 +222,7 @@ class _Shift:
         def values(size: int, of: list[tuple[int, str]]) -> tuple[np.ndarray, np.ndarray]:
             result = np.full(size, np.nan)
             for place, column in of:
-                value = row.values.get(column)
+                value = cells.get(column)
                 if value is not None:
                     result[place] = value
             return result, np.where(np.isnan(result), 0, mono_ns)

@@ -197,6 +197,18 @@ def test_over_a_gap_no_line_is_drawn(tmp_path: Path) -> None:
     assert (loss[119] - loss[109]) / 10 > 10 * rate_before
 
 
+def test_a_value_outside_the_sensors_range_counts_as_lost(tmp_path: Path) -> None:
+    """An open Pt100 in the trace is an open Pt100: as at the station, every stage runs."""
+    path = tmp_path / "trace.csv"
+    late = "2026-07-14T12:10:00Z,850,20,100\n2026-07-14T12:11:00Z,850,20,100\n"
+    path.write_text(f"{HEADER}\n{ROW}\n{late}")
+    source = Trace(path, SETTINGS)
+    *_, (_, last) = steps(SETTINGS, "h", source.columns, source)
+    assert last.values["T1.top_oil_c"].quality.is_substituted
+    assert float(last.values["T1.top_oil_c"].value or 0) < 100
+    assert all(last.values[f"T1.stage{n}.called"].value for n in (1, 2, 3))
+
+
 # --- any content at all -----------------------------------------------------------------------------
 
 number = st.floats(-60, 180, allow_nan=False).map(lambda x: round(x, 3))

@@ -1,7 +1,8 @@
 """``windingd run`` that ends itself by SIGKILL at a named point; a process of its own for the kill test.
 
 KILL_AT names the point, KILL_SKIP how often it is passed before. Points outside the start are armed by
-the file KILL_FLAG. KILL_LOG gets one line with the point and the moment, just before.
+the file KILL_FLAG. KILL_GO: import everything, then wait for this file. KILL_LOG gets one line with the
+point and the moment, just before.
 """
 
 from __future__ import annotations
@@ -119,4 +120,8 @@ writer.sqlite3 = Sqlite()  # type: ignore[attr-defined]
 
 if __name__ == "__main__":
     assert daemon_module.engine is engine
+    if go := os.environ.get("KILL_GO"):
+        Path(f"{go}.ready").touch()
+        while not Path(go).exists():
+            time.sleep(0.002)
     sys.exit(main(sys.argv[1:]))

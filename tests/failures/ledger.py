@@ -188,15 +188,17 @@ def _figure(value: float | None) -> str:
 
 _HEAD = """# The failure table
 
-Written by the tests themselves (`pytest tests/failures --write-failure-table`), last on {date}. Each row is a
-test on real sockets against the daemon in its own process; simulated devices, broker and subscriber are
-processes of their own. What stands under *seen* was taken from the relay module's own log, the plant's log, the
-record file or an independent subscriber, never from the daemon's word alone. Each row has a *control*: one
-mechanism is taken out on purpose (`tests/hindered.py`), and the same check must turn red.
+Written by the tests themselves (`pytest tests/failures --write-failure-table`), last on {date}. Each row
+is a test on real sockets against the daemon in its own process; simulated devices, broker and subscriber
+are processes of their own. What stands under *seen* was taken from the relay module's own log, the
+plant's log, the record file or an independent subscriber, never from the daemon's word alone. Each row
+has a *control*: one mechanism is taken out on purpose (`tests/hindered.py`), and the same check must turn
+red.
 
-Times are station seconds. *Detection*: from the fault to the alarm at the subscriber. *Reaction*: from the fault
-to the release of the cooling relay in the module's log; where the module releases by its own timeout, from its
-last valid request to the release (its timeout is 10 s unless said otherwise). Station time ran 10 to 60 times as
-fast as real time while this was measured, on a busy machine of two cores: a scheduling delay of 0.1 s real
-counts as 1 to 6 s here, so these figures are upper ones. Row 12 ran in real time.
+Times are station seconds. *Detection*: from the fault to the alarm at the subscriber. *Reaction*: from
+the fault to the release of the cooling relay in the module's log; where the module releases by its own
+timeout, from its last valid request to the release (its timeout is 10 s unless said otherwise). Station
+time ran 10 to 60 times as fast as real time while this was measured, on a busy machine of two cores: a
+scheduling delay of 0.1 s real counts as 1 to 6 s here, so these figures are upper ones. Row 12 ran in
+real time.
 """

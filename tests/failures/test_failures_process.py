@@ -86,7 +86,7 @@ async def test_row_1_killed(make_bench: Make, ledger: Ledger, module_timeout_s: 
 async def test_row_2_hang(
     make_bench: Make, supervisor: Supervisor, ledger: Ledger, tmp_path: Path, hinder: str, broken: str
 ) -> None:
-    """Only the decision task ends, or the loop blocks. Control: decisions never age, polling feeds the module.
+    """Only the decision task ends, or the loop blocks. Control: decisions never age; polling feeds it.
 
     A stand-in enforces the watchdog: nothing fed for WATCHDOG_S, then SIGKILL and start again.
     """

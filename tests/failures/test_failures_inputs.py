@@ -112,7 +112,12 @@ async def test_row_3_top_oil_frozen(make_bench: Make, ledger: Ledger, broken: st
     assert held(bench) >= STAGES
     with ledger.judged(3, broken, "frozen"):
         detection_s, reaction_s = await loses(
-            bench, "oil_tx", "T1.alarm_top_oil_lost", 20.0, fault="frozen", channel="top_oil_c"
+            bench,
+            "oil_tx",
+            "T1.alarm_top_oil_lost",
+            12.0 if broken else 30.0,
+            fault="frozen",
+            channel="top_oil_c",
         )
     if broken:
         return

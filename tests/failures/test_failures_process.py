@@ -147,7 +147,7 @@ async def test_row_11_bad_settings_at_the_start(
     assert refused.process is not None
     try:
         with ledger.judged(11, broken, "bad settings at the start"):
-            status = await asyncio.wait_for(refused.process.wait(), 10.0)
+            status = await asyncio.wait_for(refused.process.wait(), 12.0 if broken else 60.0)
             assert status == 78
             assert f"{bench.settings_path}:" in refused.errors.read_text()
             connected = [line for line in bench.relay_log() if line["event"] == "connection"]
@@ -252,7 +252,7 @@ async def test_row_14_second_instance(make_bench: Make, ledger: Ledger, tmp_path
     assert second.process is not None
     try:
         with ledger.judged(14, broken):
-            assert await asyncio.wait_for(second.process.wait(), 8.0) == 1
+            assert await asyncio.wait_for(second.process.wait(), 12.0 if broken else 60.0) == 1
             assert "another windingd already runs" in second.errors.read_text()
             new = [m for m in bench.relay_log() if m["event"] == "connection" and m["mono_ns"] > since_ns]
             assert not new, "it has connected to the relay module"

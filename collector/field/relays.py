@@ -269,7 +269,8 @@ class Bank:
 
     def status(self, now_ns: int) -> dict[str, RelayStatus]:
         """output id -> status."""
-        unverified = "; ".join(f"{what}: {why}" for what, why in self._unverified.items())
+        # What has not been read yet, at the start or after the module was away, is no difference.
+        unverified = "; ".join(f"{what}: {why}" for what, why in self._unverified.items() if why != _NOT_READ)
         result = {}
         for number, output in self._outputs.items():
             coil = self._coils[number]

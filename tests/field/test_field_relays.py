@@ -293,9 +293,11 @@ async def test_release_settings_are_verified(module):
         "power_on_register": {**register, "address": 777}, "power_on_value": 0,
     }  # fmt: skip
     async with running(stages(module, wanted)) as field:
+        status = relay(field)
+        assert (status.verified, status.reason) == (True, "not read yet"), "nothing is known to differ"
         decider = Decider(field, 0.1, stage1=True, stage2=True)
         await until(lambda: relay(field).energised)
-        await until(lambda: "module timeout" in relay(field).reason and "not read" not in relay(field).reason)
+        await until(lambda: "module timeout" in relay(field).reason and "power-on" in relay(field).reason)
         status = relay(field)
         assert not status.verified
         assert "the module holds 0, the settings say 10" in status.reason

@@ -16,7 +16,14 @@ from collector.settings.rules.common import (
     stage_ids,
     unknown_name,
 )
-from collector.settings.steady import exponents, missing_figures, oil_rise_at, steady_state, winding_rise_at
+from collector.settings.steady import (
+    exponents,
+    hot_spot_factor,
+    missing_figures,
+    oil_rise_at,
+    steady_state,
+    winding_rise_at,
+)
 
 
 def names(t: Part) -> Found:
@@ -174,13 +181,16 @@ def mode_pair(t: Part, weak: Part, strong: Part) -> Found:
                 f"{oil_strong:.1f} K, in mode {weak.id} "
                 f"{oil_weak:.1f} K (lower at equal amperes)",
             )
-        rise_weak, rise_strong = winding_rise_at(t, weak, a, amperes), winding_rise_at(t, strong, b, amperes)
-        if rise_strong > rise_weak * 1.001:
+        # The gradient alone may be higher with fans: colder oil is thicker and flows slower.
+        factor = hot_spot_factor(t, winding)
+        hot_weak = oil_weak + factor * winding_rise_at(t, weak, a, amperes)
+        hot_strong = oil_strong + factor * winding_rise_at(t, strong, b, amperes)
+        if hot_strong >= hot_weak and oil_strong < oil_weak:
             yield b.fault(
                 "gradient_k",
-                f"more cooling but more rise: at {amperes:g} A the gradient is {rise_strong:.1f} K, in "
-                f"mode {weak.id} {rise_weak:.1f} K "
-                "(not higher at equal amperes)",
+                f"more cooling but more rise: at {amperes:g} A the hot spot rises {hot_strong:.1f} K, in "
+                f"mode {weak.id} {hot_weak:.1f} K "
+                "(lower at equal amperes)",
             )
 
 

@@ -235,7 +235,7 @@ DECLARED: tuple[Declared, ...] = (
     _alarm("stage", "not_available", 22, "not in Auto, tripped or interlocked"),
     _alarm("stage", "flapping", 23, "released too often: stays released until acknowledged"),
     _alarm("stage", "input_lost", 24, "feedback or cabinet contact cannot be read"),
-    # device (only those with a permanent number)
+    # device
     Declared("device", "link_ok", 0, "bool", "", "the device answers", "good"),
     _alarm("device", "link_lost", 1, "the device does not answer: what is read from it is lost"),
 )
@@ -316,6 +316,5 @@ def catalogue(settings: Settings) -> tuple[Point, ...]:
         for s in t.stages:
             add("stage", f"{t.id}.{s.id}", t.number, s.number)
     for d in settings.devices:
-        if d.number is not None:
-            add("device", f"device.{d.id}", 0, d.number)
+        add("device", f"device.{d.id}", 0, d.number)
     return tuple(points)

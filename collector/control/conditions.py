@@ -81,8 +81,6 @@ def station_conditions(cycle: Cycle) -> None:
     if not lost and not trouble and not cycle.devices_down:
         return
     for device, alarm in cycle.layout.devices.items():
-        if alarm is None:
-            continue
         behind = [i for i in cycle.layout.inputs_of[device] if cycle.gone(i)]
         silent_ns = cycle.devices_down.get(device)
         silent = silent_ns is not None and cycle.now - silent_ns >= stale
@@ -99,8 +97,8 @@ def lost_condition(cycle: Cycle, alarm: int, i: int | None, true: bool, detail: 
     """A measurement-lost alarm; the alarm of a silent device stands for all that is behind it."""
     cycle.condition(alarm, true, detail)
     if true and i is not None and cycle.gone(i):
-        device = cycle.layout.devices.get(cycle.layout.inputs[i].device)
-        if device is not None and cycle.conditions[device] and cycle.visible(device):
+        device = cycle.layout.devices[cycle.layout.inputs[i].device]
+        if cycle.conditions[device] and cycle.visible(device):
             cycle.suppressed.add(alarm)
 
 
@@ -216,9 +214,8 @@ def stage_conditions(cycle: Cycle, t: TransformerPlan, s: StagePlan) -> None:
             cycle.suppressed.add(a["no_feedback"])
     if seen.trouble is not out.Trouble.NONE:
         cycle.condition(a["output_fault"], True, seen.reason)
-        link = cycle.layout.devices.get(s.module)
-        behind = seen.trouble is out.Trouble.LINK and link is not None and cycle.conditions[link]
-        if behind and link is not None and cycle.visible(link):
+        link = cycle.layout.devices[s.module]
+        if seen.trouble is out.Trouble.LINK and cycle.conditions[link] and cycle.visible(link):
             cycle.suppressed.add(a["output_fault"])
     if stage.flapped:
         per_h = s.timing.max_releases_per_h

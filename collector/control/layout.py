@@ -84,9 +84,9 @@ class StagePlan:
 
 @dataclass(frozen=True, slots=True)
 class TransformerPlan:
-    """One transformer. order: local stage indices in the order in which they are decided.
+    """One transformer. order: local stage indices in the order in which they are started.
 
-    fans_of: per stage, the station-wide indices of those that need it as their pump.
+    fans_of: per stage, the local indices of those that need it as their pump.
     """
 
     id: str
@@ -104,7 +104,7 @@ class TransformerPlan:
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """The whole station. devices: device id -> link alarm (None: it has no number, hence none)."""
+    """The whole station. devices: device id -> link alarm."""
 
     points: tuple[Point, ...]
     inputs: tuple[InputPlan, ...]
@@ -115,7 +115,7 @@ class Layout:
     alarms: tuple[AlarmPlan, ...]
     alarm_index: Mapping[str, int]
     station_alarms: Mapping[str, int]
-    devices: Mapping[str, int | None]
+    devices: Mapping[str, int]
     inputs_of: Mapping[str, tuple[int, ...]]
     packed: str  # the settings themselves, compressed: a checkpoint carries what its state belongs to
 
@@ -148,9 +148,9 @@ def lay_out(settings: sm.Settings, winding_index: Mapping[str, int]) -> Layout:
         return places
 
     # Devices first: the alarms of what is behind them are suppressed in the same cycle.
-    devices: dict[str, int | None] = {}
+    devices: dict[str, int] = {}
     for d in settings.devices:
-        devices[d.id] = None if d.number is None else alarms_of("device", f"device.{d.id}")["link_lost"]
+        devices[d.id] = alarms_of("device", f"device.{d.id}")["link_lost"]
     station_alarms = alarms_of("station", "station")
     modules = {d.id: d.relay_module for d in settings.devices}
     transformers: list[TransformerPlan] = []
@@ -208,7 +208,7 @@ def lay_out(settings: sm.Settings, winding_index: Mapping[str, int]) -> Layout:
                 _groups(t.stages),
                 tuple(tuple(local[n] for n in mode.needs) for mode in t.modes),
                 t_alarms,
-                tuple(tuple(s.index for s in cooling if s.needs == k) for k in range(len(cooling))),
+                tuple(tuple(i for i, s in enumerate(cooling) if s.needs == k) for k in range(len(cooling))),
             )
         )
         stages += cooling
@@ -263,15 +263,19 @@ def _timing(stage: sm.Stage, station: sm.Station) -> Timing:
 
 
 def _order(stages: list[StagePlan]) -> tuple[int, ...]:
-    """Those that need a pump before their pump, so that it is called with them; else by place."""
+    """By place, but a pump before the fans that need it."""
+    order: list[int] = []
 
-    def depth(i: int) -> int:
-        hops, pump = 0, stages[i].needs
-        while pump is not None and hops <= len(stages):
-            hops, pump = hops + 1, stages[pump].needs
-        return hops
+    def visit(i: int) -> None:
+        if i not in order:
+            pump = stages[i].needs
+            if pump is not None:
+                visit(pump)
+            order.append(i)
 
-    return tuple(sorted(range(len(stages)), key=lambda i: (-depth(i), i)))
+    for i in range(len(stages)):
+        visit(i)
+    return tuple(order)
 
 
 def _groups(stages: tuple[sm.Stage, ...]) -> tuple[tuple[int, ...], ...]:

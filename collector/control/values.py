@@ -47,9 +47,8 @@ def values(cycle: Cycle) -> dict[str, Value]:
             stage_values(cycle, s, v)
     for plan_a, alarm in zip(cycle.layout.alarms, cycle.alarms, strict=True):
         v[plan_a.id] = _ALARM_VALUES[alarm.status]
-    for device, number in cycle.layout.devices.items():
-        if number is not None:
-            v[f"device.{device}.link_ok"] = _BOOL[device not in cycle.devices_down]
+    for device in cycle.layout.devices:
+        v[f"device.{device}.link_ok"] = _BOOL[device not in cycle.devices_down]
     return v
 
 

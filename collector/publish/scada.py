@@ -315,7 +315,7 @@ def _layout(settings: Settings) -> tuple[Layout, Layout]:
         places.add(("transformer", t.number, 0))
         places.update(("winding", t.number, w.number) for w in t.windings)
         places.update(("stage", t.number, s.number) for s in t.stages)
-    places.update(("device", 0, d.number) for d in settings.devices if d.number is not None)
+    places.update(("device", 0, d.number) for d in settings.devices)
     present = {point.address: point for point in catalogue(settings)}
     words: Layout = {}
     states: Layout = {}

@@ -163,10 +163,9 @@ class RelayModule(Section):
 
 class Device(Section):
     id: Id
-    number: DeviceNumber | None = Field(
-        None,
-        description="permanent; with it the device gets points and a link alarm of its own, which "
-        "stands for the alarms of everything read from it",
+    number: DeviceNumber = Field(
+        description="permanent: of its points and its link alarm, which stands for the alarms of "
+        "everything read from it"
     )
     link: Id
     unit: Annotated[int, Field(ge=0, le=255)] = 1

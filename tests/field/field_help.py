@@ -22,7 +22,8 @@ def link(port: int, **more: Any) -> dict[str, Any]:
 
 
 def device(name: str = "D1", **more: Any) -> dict[str, Any]:
-    return {"id": name, "link": "L1", "poll_s": 0.1, **more}
+    number = int(name[1:]) + (10 if name[0] == "R" else 0)
+    return {"id": name, "number": number, "link": "L1", "poll_s": 0.1, **more}
 
 
 def reg(address: int, dev: str = "D1", table: str = "input_register", **more: Any) -> dict[str, Any]:

@@ -18,6 +18,7 @@ MAX_AGE_S, GRACE_S = 10, 40
 COILS = {0: "T1.stage1", 1: "T1.stage2", 2: "T1.stage3", 5: "T1.trip"}
 MODULE = Device(
     id="R1",
+    number=1,
     link="L1",
     unit=3,
     poll_s=5.0,

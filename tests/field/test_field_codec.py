@@ -27,7 +27,7 @@ from collector.field.codec import (
 from collector.quality import Detail
 from collector.settings.model import BoolInput, Count, Current, Device, Register, Temperature
 
-D = Device(id="D1", link="L1")
+D = Device(id="D1", number=1, link="L1")
 NUMERIC = [name for name in WORDS if name != "bool"]
 ORDERS = ["big", "little"]
 
@@ -262,7 +262,7 @@ def test_default_types():
 
 
 def test_device_defaults_and_own_orders():
-    swapped = Device(id="D1", link="L1", byte_order="little", word_order="little")
+    swapped = Device(id="D1", number=1, link="L1", byte_order="little", word_order="little")
     how = spec(temperature(type="float32"), swapped)
     assert (how.byte_order, how.word_order) == ("little", "little")
     how = spec(temperature(type="float32", word_order="big"), swapped)

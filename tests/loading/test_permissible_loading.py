@@ -83,7 +83,7 @@ def station(**changes: Any) -> Settings:
         {
             "station": {"id": "S"},
             "links": ({"id": "l", "type": "tcp", "host": "127.0.0.1"},),
-            "devices": ({"id": "d", "link": "l"},),
+            "devices": ({"id": "d", "number": 1, "link": "l"},),
             "transformers": (transformer,),
         }
     )

@@ -71,7 +71,7 @@ def station(*transformers: dict[str, Any], gap_s: float = 1200.0) -> Settings:
         {
             "station": {"id": "TEST", "gap_s": gap_s},
             "links": ({"id": "l", "type": "tcp", "host": "127.0.0.1"},),
-            "devices": ({"id": "d", "link": "l"},),
+            "devices": ({"id": "d", "number": 1, "link": "l"},),
             "transformers": transformers or (transformer(),),
         }
     )

@@ -525,4 +525,5 @@ def test_more_cooling_is_judged_by_the_hot_spot(tmp_path: Path, capsys: pytest.C
     status, lines = check(mutate(DEMO, higher, cool_oil), tmp_path, capsys)
     assert status == 78
     words = "more cooling but more rise: at 126 A the hot spot rises 45.0 K, in mode ONAN 44.4 K"
-    assert len(lines) == 1 and f"{T1}.windings.HV_A.modes.ONAF1.gradient_k: {words}" in lines[0], lines
+    assert len(lines) == 1, lines
+    assert f"{T1}.windings.HV_A.modes.ONAF1.gradient_k: {words}" in lines[0], lines

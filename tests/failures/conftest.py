@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from pathlib import Path
-
 import pytest
 from bench_kit import make_bench, supervisor
-from ledger import Ledger
+from ledger import DOCUMENT, Ledger
 
 __all__ = ["make_bench", "supervisor"]
 
-DOCUMENT = Path(__file__).parents[2] / "docs" / "failures.md"
 _LEDGER = Ledger()
 
 

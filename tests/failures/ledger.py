@@ -15,6 +15,8 @@ from pathlib import Path
 import pytest
 from hindered import BREAKS
 
+DOCUMENT = Path(__file__).parents[2] / "docs" / "failures.md"
+_LONG_TITLE = "\n## The long proof of row 13: `--kills 200`\n"
 #: What the last long run of the kill test has found.
 LONG_RESULT = Path(__file__).with_name("long_kills.json")
 
@@ -163,15 +165,26 @@ class Ledger:
             for r in (r for r in self.red if r.row == row):
                 case = f" ({r.case})" if r.case else ""
                 parts.append(f"| {r.mechanism}{case} | red: {_cell(r.said)} | `{r.test}` |")
-        if LONG_RESULT.exists():
-            long = json.loads(LONG_RESULT.read_text())
-            points = "\n".join(f"- {point}: {count}" for point, count in long["points"].items())
-            parts.append(
-                f"\n## The long proof of row 13\n\nOn {long['date']}: {long['result']}; {long['bridged']}. "
-                "Every kill with its "
-                f"moment stands in `tests/failures/{LONG_RESULT.name}`. Kill points:\n\n{points}"
-            )
-        return "\n".join(parts) + "\n"
+        return "\n".join(parts) + "\n" + long_section()
+
+
+def long_section() -> str:
+    """What the last long run of the kill test has found; empty before there was one."""
+    if not LONG_RESULT.exists():
+        return ""
+    long = json.loads(LONG_RESULT.read_text())
+    points = "\n".join(f"- {point}: {count}" for point, count in long["points"].items())
+    return (
+        f"{_LONG_TITLE}\nOn {long['date']}: {long['result']}; {long['bridged']}. Every kill with its moment stands "
+        f"in `tests/failures/{LONG_RESULT.name}`. Kill points:\n\n{points}\n"
+    )
+
+
+def renew_long_section() -> None:
+    """Put the newest long run into the document; the rest of it stays as it is."""
+    if DOCUMENT.exists():
+        rest = DOCUMENT.read_text(encoding="utf-8").partition(_LONG_TITLE)[0]
+        DOCUMENT.write_text(rest + long_section(), encoding="utf-8")
 
 
 def _doc(function: Callable[[], None]) -> str:

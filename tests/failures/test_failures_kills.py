@@ -23,7 +23,7 @@ import pytest
 from bench_kit import STAGES, Make, all_held_off, releases, since_last_request_s, value
 from failure_help import both, by_load, station_keys
 from killable_points import ANY, POINTS
-from ledger import LONG_RESULT, Ledger
+from ledger import LONG_RESULT, Ledger, renew_long_section
 from reference_life import Figures, loss_of_life_h
 
 from collector import engine
@@ -261,10 +261,10 @@ async def test_row_13_kills(
     )
     killer, story = Killer(bench, env, chance), Story()
     # A third of the kills comes from outside at any moment, the rest at every point in turn.
-    todo = [ANY if i % 3 == 2 else POINTS[(i - i // 3) % len(POINTS)] for i in range(number)]
-    chance.shuffle(todo)
+    order = [ANY if i % 3 == 2 else POINTS[(i - i // 3) % len(POINTS)] for i in range(number)]
+    chance.shuffle(order)
     base: tuple[int, engine.State] | None = None
-    for point in todo:
+    for point in order:
         await one_kill(killer, point, story)
         base = base or killer.checkpoint()
     (tmp_path / "story.jsonl").write_text("\n".join(story.log) + "\n")
@@ -318,3 +318,4 @@ async def test_row_13_kills(
             "kills": [json.loads(line) for line in story.log],
         }
         LONG_RESULT.write_text(json.dumps(kept, indent=1) + "\n")
+        renew_long_section()

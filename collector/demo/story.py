@@ -83,6 +83,8 @@ def patient(text: str) -> str:
         "cycle_s: 2.0": "cycle_s: 5.0",
         "stale_after_s: 30.0": "stale_after_s: 120.0",
         "decision_max_age_s: 10.0": "decision_max_age_s: 60.0",
+        # A feedback seen only at the next poll is not late before then.
+        "        hardware_stagger: true": "        feedback_delay_s: 60.0\n        hardware_stagger: true",
         "poll_s: 2.0": "poll_s: 10.0",
         "poll_s: 5.0": "poll_s: 10.0",
         "timeout_s: 10.0": f"timeout_s: {RELAY_TIMEOUT_S}",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+
 import pytest
 from bench_kit import make_bench, supervisor
 from ledger import DOCUMENT, Ledger
@@ -15,9 +16,7 @@ _LEDGER = Ledger()
 def pytest_addoption(parser: pytest.Parser) -> None:
     group = parser.getgroup("failures")
     group.addoption("--write-failure-table", action="store_true", help="write docs/failures.md at the end")
-    group.addoption(
-        "--kills", type=int, default=10, help="SIGKILLs of the kill test (default 10; 200 for the proof)"
-    )
+    group.addoption("--kills", type=int, default=10, help="SIGKILLs of the kill test (10; 200 for the proof)")
 
 
 @pytest.fixture
@@ -28,8 +27,15 @@ def ledger(request: pytest.FixtureRequest) -> Iterator[Ledger]:
     _LEDGER.test = ""
 
 
-def pytest_sessionfinish(session: pytest.Session, exitstatus: int) -> None:
-    if session.config.getoption("write_failure_table", False):
-        if exitstatus != 0:
-            raise pytest.UsageError("docs/failures.md is not written: not every test passed")
-        _LEDGER.write(DOCUMENT)
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, exitstatus: int) -> None:
+    if not terminalreporter.config.getoption("write_failure_table", False):
+        return
+    if exitstatus != 0:
+        terminalreporter.write_line(f"{DOCUMENT.name} is not written: not every test passed")
+    elif missing := _LEDGER.missing():
+        terminalreporter.write_line(
+            f"{DOCUMENT.name} is not written: rows {missing} lack a case or a control"
+        )
+    else:
+        DOCUMENT.write_text(_LEDGER.text(), encoding="utf-8")
+        terminalreporter.write_line(f"{DOCUMENT.name} is written")

@@ -150,11 +150,7 @@ async def test_row_15_hostile_clients(make_bench: Make, ledger: Ledger, broken: 
         assert answer[7] == 4, "a proper client is no longer served"
         assert bench.status() is not None
         requests = [line for line in bench.station.log("relays") if line["event"] == "request"]
-        gaps = [
-            b["station_ns"] - a["station_ns"]
-            for a, b in pairwise(requests)
-            if b["mono_ns"] > since_ns
-        ]
+        gaps = [b["station_ns"] - a["station_ns"] for a, b in pairwise(requests) if b["mono_ns"] > since_ns]
         assert not releases(bench, since_ns), "a relay moved"
         assert len(held(bench)) >= 3
         grown_mb = memory_mb(pid) - before_mb

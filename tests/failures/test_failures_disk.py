@@ -72,7 +72,7 @@ async def over(bench: Bench, since_ns: int) -> None:
 
 
 @pytest.mark.parametrize("broken", ["", "record health"])
-async def test_row_10_full_locked_damaged_read_only(
+async def test_row_10_full_locked_read_only_damaged(
     make_bench: Make, ledger: Ledger, small_disk: Path, broken: str
 ) -> None:
     """One after the other on one small disk. Control: the record always says that all is well."""
@@ -109,6 +109,22 @@ async def test_row_10_full_locked_damaged_read_only(
     await over(bench, since_ns)
 
     assert await bench.daemon.end() == 0
+    remount(small_disk, "ro")
+    since_ns = time.monotonic_ns()
+    await bench.launch_daemon()
+    await all_held_off(bench)
+    detection_s, reaction_s, said = await control_goes_on(bench, since_ns)
+    remount(small_disk, "rw")
+    await over(bench, since_ns)
+    ledger.note(
+        10,
+        "read-only at the start, and later writable again",
+        f"“{said}”; as above; the record was written again by itself",
+        detection_s=detection_s,
+        reaction_s=reaction_s,
+    )
+
+    assert await bench.daemon.end() == 0
     record = data_dir / "record.sqlite"
     with record.open("r+b") as file:
         file.seek(4096)
@@ -124,22 +140,6 @@ async def test_row_10_full_locked_damaged_read_only(
         10,
         "damaged: 8 kB of the file overwritten",
         f"“{said}”; set aside as `{aside.rpartition('-')[0]}-…`, a new one begun; as above",
-        detection_s=detection_s,
-        reaction_s=reaction_s,
-    )
-
-    assert await bench.daemon.end() == 0
-    remount(small_disk, "ro")
-    since_ns = time.monotonic_ns()
-    await bench.launch_daemon()
-    await all_held_off(bench)
-    detection_s, reaction_s, said = await control_goes_on(bench, since_ns)
-    remount(small_disk, "rw")
-    await over(bench, since_ns)
-    ledger.note(
-        10,
-        "read-only at the start, and later writable again",
-        f"“{said}”; as above; the record was written again by itself",
         detection_s=detection_s,
         reaction_s=reaction_s,
     )

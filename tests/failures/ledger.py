@@ -154,8 +154,8 @@ class Ledger:
             parts.append("| case | seen | detection [s] | reaction [s] | test |\n|---|---|---|---|---|")
             for s in (s for s in self.seen if s.row == row):
                 parts.append(
-                    f"| {_cell(s.case)} | {_cell(s.seen)} | {_figure(s.detection_s)} | {_figure(s.reaction_s)} | "
-                    f"`{s.test}` |"
+                    f"| {_cell(s.case)} | {_cell(s.seen)} | {_figure(s.detection_s)} | "
+                    f"{_figure(s.reaction_s)} | `{s.test}` |"
                 )
             parts.append("\n| control: taken out on purpose | the same check says | test |\n|---|---|---|")
             for r in (r for r in self.red if r.row == row):

@@ -337,13 +337,17 @@ class Stage(Section):
     exercise_s: Positive = 300.0
 
 
+AlarmOil = Annotated[float, Field(ge=30, le=160)]
+AlarmHotSpot = Annotated[float, Field(ge=40, le=200)]
+
+
 class Alarms(Section):
-    top_oil_high_c: float = Field(95.0, description="common practice, no source")
-    top_oil_high_high_c: float = Field(
+    top_oil_high_c: AlarmOil = Field(95.0, description="common practice, no source")
+    top_oil_high_high_c: AlarmOil = Field(
         105.0, description="IEC 60076-7 normal cyclic top-oil limit, from memory"
     )
-    hot_spot_high_c: float = Field(110.0, description="common practice, no source")
-    hot_spot_high_high_c: float = Field(125.0, description="common practice, no source")
+    hot_spot_high_c: AlarmHotSpot = Field(110.0, description="common practice, no source")
+    hot_spot_high_high_c: AlarmHotSpot = Field(125.0, description="common practice, no source")
     deadband_k: Annotated[float, Field(gt=0, le=20)] = 3.0
     on_delay_s: Annotated[float, Field(ge=0, le=600)] = 5.0
     off_delay_s: Annotated[float, Field(ge=0, le=3600)] = 30.0
@@ -515,7 +519,9 @@ class Mqtt(Section):
     password_file: str | None = Field(
         None, description="no secret stands in this file; systemd: LoadCredential="
     )
-    topic_prefix: Annotated[str, Field(pattern=r"^[^#+\s]+$")] = "windingd"
+    topic_prefix: Annotated[str, Field(pattern=r"^[^$#+/\s][^#+/\s]*(/[^#+/\s]+)*$")] = Field(
+        "windingd", description="topic levels separated by single /, without $ in front, # + or spaces"
+    )
     keepalive_s: Annotated[int, Field(ge=5, le=3600)] = 30
     publish_s: Annotated[float, Field(ge=0.5, le=3600)] = Field(
         10.0, description="values that changed, at most so often"

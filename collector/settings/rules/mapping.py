@@ -103,7 +103,13 @@ def register_meaning(reg: Part) -> Found:
             if getattr(reg, key) is not None:
                 yield reg.fault(key, f"does not belong to a {table}, which is one bit (remove it)")
     elif contact:
-        if reg.bit is None and reg.type not in (None, "bool"):
+        if reg.bit is None and reg.type is None:
+            yield reg.fault(
+                "table" if reg.reference is None else "reference",
+                f"a {table} holds 16 bits and nothing says which one is the contact (give bit: 0 to 15, or "
+                f"type: bool where any value but 0 means closed)",
+            )
+        elif reg.bit is None and reg.type not in (None, "bool"):
             yield reg.fault("type", f"{reg.type} does not say which bit is the contact (give bit: 0 to 15)")
         elif reg.bit is not None and reg.type not in (None, "bool", "uint16"):
             yield reg.fault(

@@ -69,9 +69,9 @@ def run(args: argparse.Namespace) -> int:
             with connect(args.settings) as client:
                 return give(client, settings, kind, target, minutes=args.minutes)
     if args.prove:
-        from collector.technician import terminal
+        from collector.technician.terminal import prove
 
-        return terminal.prove(settings, loaded.hash, args.settings, args.record, args.answers)
+        return prove(settings, loaded.hash, args.settings, args.record, args.answers)
     if args.live:
         with connect(args.settings) as client:
             return _live(client, settings, as_json=args.json)

@@ -19,9 +19,6 @@ from collector.settings.model import Limits
 COLD_OIL_BAND_K = 2.0
 
 
-_NEEDS_PUMP = frozenset({*ON, Call.QUEUED})
-
-
 def prove(cycle: Cycle) -> None:
     """Feedback against call; run hours; the cooling mode in force."""
     elapsed = cycle.now - cycle.old.mono_ns if cycle.old.mono_ns >= 0 else 0
@@ -87,19 +84,36 @@ def call_stages(cycle: Cycle, t: TransformerPlan, starting: bool) -> None:
         failed.append(not runs and (not able or stage.proof is Proof.UNPROVEN))
         free.append(not f.block and stage.hold_until_ns < 0)
     spares, cycle.insufficient[t.index] = stages.spares(wanted, failed, free, range(n))
-    for k in t.order:
+    asks = [False] * n
+    for k in reversed(t.order):  # fans before their pump: what they ask for decides about it
         s = t.stages[k]
         stage = cycle.stages[s.index]
         support = 0
         if k in spares:
             support = REASON["spare for a stage that is not proven"]
-        elif any(cycle.stages[other].call in _NEEDS_PUMP for other in t.fans_of[k]):
+        elif any(asks[fan] for fan in t.fans_of[k]):
             support = REASON["pump for its fans"]
         elif stage.exercise_until_ns > cycle.now:
             support = REASON["exercise"]
-        f = facts[k]
-        queue_ns = cycle.transformers[t.index].next_start_ns
-        move_stage(cycle, t, th, s, k, Facts(f.block, f.release, f.lost, f.above, f.below, support, queue_ns))
+        facts[k] = replace(facts[k], support=support)
+        asks[k] = stages.asks(stage, facts[k], s.timing, cycle.now)
+    for k in t.order:  # pumps before their fans: that is the order in which they start
+        move_stage(cycle, t, th, t.stages[k], k, replace(facts[k], queue_ns=turn_ns(cycle, t, facts, k)))
+
+
+def turn_ns(cycle: Cycle, t: TransformerPlan, facts: list[Facts], k: int) -> int:
+    """No start of this stage before that time: by the stagger, and by its pump, which goes first."""
+    queue_ns = cycle.transformers[t.index].next_start_ns
+    fans = [(facts[f], cycle.stages[t.stages[f].index].call) for f in t.fans_of[k]]
+    if any(not f.block and (f.release or call in ON) for f, call in fans):
+        return -1  # its fans do not wait, so it does not either
+    pump = t.stages[k].needs
+    if pump is not None:
+        call = cycle.stages[t.stages[pump].index].call
+        # A pump that may not run at all is not waited for: its fans still cool the radiators' air side.
+        if call not in ON and call is not Call.BLOCKED:
+            return max(queue_ns, cycle.now + 1)
+    return queue_ns
 
 
 def move_stage(cycle: Cycle, t: TransformerPlan, th: Thermals, s: StagePlan, k: int, facts: Facts) -> None:

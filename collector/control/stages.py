@@ -190,7 +190,7 @@ class Facts:
     block, release: why (index into CALL_REASONS), or 0. lost: the release is by a lost input, estimate
     or module, so that it counts for flapping and the return is held. above: a criterion is above pickup.
     below: all are below dropout and every input is valid. support: called for another stage or exercise.
-    queue_ns: no start before this (stagger).
+    queue_ns: no start before this (stagger, or a pump that must go first).
     """
 
     block: int = 0
@@ -234,11 +234,23 @@ def recent(times: Sequence[int], now: int) -> int:
     return sum(1 for t in times if now - t < HOUR_NS)
 
 
+def risen(stage: StageState, facts: Facts, now: int) -> StageState:
+    """With its time above pickup up to date."""
+    above_ns = (stage.above_ns if stage.above_ns >= 0 else now) if facts.above else -1
+    return stage if above_ns == stage.above_ns else replace(stage, above_ns=above_ns)
+
+
+def asks(stage: StageState, facts: Facts, timing: Timing, now: int) -> bool:
+    """Whether it will run after this cycle, or would if it had its turn: then its pump must run too."""
+    event = call_event(risen(stage, facts, now), facts, timing, now)
+    if event is CallEvent.STAY:
+        return stage.call in ON
+    return event in (CallEvent.RELEASE, CallEvent.TURN, CallEvent.DUE)
+
+
 def next_call(stage: StageState, facts: Facts, timing: Timing, now: int) -> StageState:
     """The stage one cycle on. Counts starts and releases, starts and ends the timers."""
-    above_ns = (stage.above_ns if stage.above_ns >= 0 else now) if facts.above else -1
-    if above_ns != stage.above_ns:
-        stage = replace(stage, above_ns=above_ns)
+    stage = risen(stage, facts, now)
     call = CALL_TABLE[stage.call, call_event(stage, facts, timing, now)]
     if call is stage.call:
         return stage

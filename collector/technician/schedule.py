@@ -107,11 +107,12 @@ def _schedule(settings: Settings, t: Transformer) -> list[StageSchedule]:
 
 
 def _bound_s(settings: Settings, t: Transformer, stage: Stage) -> float:
-    """Pickup delay, restart inhibit and the stagger of all others; each ends with a whole cycle."""
+    """Pickup delay, restart inhibit (or the pump's) and the stagger of all others, in whole cycles."""
     cycle_s = settings.station.cycle_s
+    pump = next((s for s in t.stages if s.id == stage.needs_stage), stage)
     parts = [
         stage.pickup_delay_s,
-        stage.restart_inhibit_s,
+        max(stage.restart_inhibit_s, pump.restart_inhibit_s),
         *(s.stagger_s for s in t.stages if s is not stage),
     ]
     return sum(ceil(round(part / cycle_s, 9)) * cycle_s for part in parts)

@@ -19,6 +19,7 @@ from collector.control import (
     calling,
     commands,
     conditions,
+    layout,
     modes,
     outputs,
     relays,
@@ -557,6 +558,66 @@ def fans_call_their_pump() -> None:
     assert s.value("mode") == 2
     s.set(oil=45.0).run(1300)
     assert s.called()
+
+
+def _equal_pump(tree: Any) -> None:
+    """Fans and pump with one pickup, all due at once; the pump comes later in the settings."""
+    _pumps(tree)
+    stages_ = tree["transformers"][0]["stages"]
+    stages_[2] |= {"pickup": dict(stages_[0]["pickup"]), "dropout": dict(stages_[0]["dropout"])}
+
+
+def _in_order(s: Station, *numbers: int) -> bool:
+    """These stages were released in this order, none of them together."""
+    times = [s.switched[f"T1.stage{n}"][0] for n in numbers]
+    return times == sorted(set(times))
+
+
+@rule(
+    "stages are started by their place",
+    patch(layout, "_order", lambda stages: tuple(range(len(stages)))),
+)
+def a_pump_starts_before_its_fans() -> None:
+    s = Station(_equal_pump).set(oil=71.0).run(80)
+    assert s.called(1, 2, 3)
+    assert _in_order(s, 3, 1, 2)
+
+
+def _resting_pump(tree: Any) -> None:
+    _pumps(tree)
+    tree["transformers"][0]["stages"][2] |= {"minimum_run_s": 0.0, "restart_inhibit_s": 60.0}
+
+
+@rule(
+    "fans do not wait for their pump",
+    patch(calling, "turn_ns", lambda cycle, t, facts, k: cycle.transformers[t.index].next_start_ns),
+)
+def fans_wait_while_their_pump_rests() -> None:
+    s = Station(_resting_pump)
+    s.command("force_on", "T1.stage3", minutes=1.0)
+    s.run(50).set(oil=61.0).run(46)  # the pump has just stopped; its fans have been due for some seconds
+    assert s.called()
+    s.run(40)
+    assert s.called(1, 3)
+    assert _in_order(s, 3, 1)
+
+
+def _pumps_and_interlock(tree: Any) -> None:
+    _pumps(tree)
+    interlock(tree)
+
+
+@rule(
+    "a pump waits its turn whatever its fans do",
+    patch(calling, "turn_ns", lambda cycle, t, facts, k: cycle.transformers[t.index].next_start_ns),
+)
+def a_pump_starts_at_once_with_fans_that_do_not_wait() -> None:
+    s = Station(_pumps_and_interlock).run(10).set(oil=71.0, amps=0.0, stage1__interlock=1.0)
+    while not s.called(2):
+        s.cycle(2.0)
+    s.set(stage1__interlock=0.0)  # within the stagger of stage2's start
+    s.command("force_on", "T1.stage1", minutes=10.0)
+    assert s.called(1, 2, 3)
 
 
 @rule(

@@ -140,9 +140,13 @@ def stage_advice(t: Part, stage: Part) -> Found:
 
 
 def worst_delay_s(t: Any, stage: Any) -> float:
-    """Longest time from above pickup to called [s]: pickup delay, restart inhibit, stagger of all others."""
+    """Longest time from above pickup to called [s]: pickup delay, restart inhibit, stagger of all others.
+
+    Fans wait for their pump, so for its restart inhibit as well.
+    """
     others = sum(other.stagger_s for other in t.stages if other is not stage)
-    return float(stage.pickup_delay_s + stage.restart_inhibit_s + others)
+    pump = next((other for other in t.stages if other.id == stage.needs_stage), stage)
+    return float(stage.pickup_delay_s + max(stage.restart_inhibit_s, pump.restart_inhibit_s) + others)
 
 
 def stage_delays(t: Part, stage: Part) -> Found:

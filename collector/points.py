@@ -218,6 +218,7 @@ DECLARED: tuple[Declared, ...] = (
     Declared("winding", "equivalent_ageing_day", 11, "float", "", "equivalent ageing factor of the last 24 h", _H),
     Declared("winding", "equivalent_ageing_month", 12, "float", "", "equivalent ageing factor of the last 30 days", _H),
     Declared("winding", "equivalent_ageing_total", 13, "float", "", "equivalent ageing factor since the start", _H),
+    Declared("winding", "unmonitored_life_h", 14, "float", "h", "conservative figure for the unmonitored hours, not in loss of life", "questionable: assumed"),
     _alarm("winding", "current_lost", 20, "winding current lost or implausible: every stage runs"),
     # stage
     Declared("stage", "feedback", 0, "bool", "", "proof of running as wired", _M, measured=True),

@@ -128,6 +128,9 @@ def winding_values(
     v[f"{p}.loss_of_life_low_h"] = Value(low, life_q)
     v[f"{p}.loss_of_life_high_h"] = Value(high, life_q)
     v[f"{p}.loss_of_life_percent"] = Value(100.0 * best / t.settings.normal_life_h, life_q)
+    assert cycle.thermal is not None
+    assumed = float(cycle.thermal.unmonitored_life_h[i])
+    v[f"{p}.unmonitored_life_h"] = Value(assumed, STARTED if assumed else GOOD)
     v[f"{p}.equivalent_ageing_day"] = _value(finite(e.equivalent_day[i]), hot_q)
     v[f"{p}.equivalent_ageing_month"] = _value(finite(e.equivalent_month[i]), hot_q)
     v[f"{p}.equivalent_ageing_total"] = _value(finite(e.equivalent_total[i]), hot_q)

@@ -27,6 +27,7 @@ COUNTERS = (
     "loss_of_life_low_h",
     "loss_of_life_high_h",
     "unmonitored_h",
+    "unmonitored_life_h",
 )
 
 

@@ -1,4 +1,5 @@
-"""What makes a hot spot doubtful without being lost: an unknown tap position, a hole between two steps."""
+"""What makes a figure doubtful without being lost: an unknown tap position, a hole between two steps, time
+that nobody watched."""
 
 from __future__ import annotations
 
@@ -46,3 +47,14 @@ def test_a_hole_between_steps_longer_than_gap_s_is_said() -> None:
     assert s.quality("HV_A.hot_spot_c").validity.name.lower() == QUESTIONABLE
     s.cycle(2.0)
     assert s.quality("HV_A.hot_spot_c").is_good
+
+
+def test_unmonitored_hours_come_with_a_conservative_figure_beside_loss_of_life() -> None:
+    """Ageing at rated load, 40 degC ambient and the strongest cooling: 40 + 48 + 1.3 x 15 K = 107.5 degC."""
+    s = settled(None)
+    assert s.value("HV_A.unmonitored_life_h") == 0.0
+    life = s.value("HV_A.loss_of_life_h")
+    s.restart(10 * 3600.0, same_boot=False).run(4.0)
+    assert s.value("unmonitored_h") == pytest.approx(10.0, abs=0.01)
+    assert s.value("HV_A.unmonitored_life_h") == pytest.approx(10.0 * 2 ** ((107.5 - 98) / 6), rel=1e-3)
+    assert s.value("HV_A.loss_of_life_h") == pytest.approx(life, abs=0.01)

@@ -92,7 +92,8 @@ class Walk:
 
     def __post_init__(self) -> None:
         self.random = random.Random(self.seed)
-        self.points = catalogue(self.settings)
+        # text has no history
+        self.points = tuple(p for p in catalogue(self.settings) if p.declared.type != "text")
         self.sequence = 0
         self.readings: dict[str, Reading] = {
             p.id: Reading(20.0, GOOD, self.mono_ns, "", "d1") for p in self.points if p.declared.measured

@@ -14,6 +14,7 @@ from collector.control import (
     commands,
     conditions,
     permitted,
+    precooling,
     readings,
     relays,
     saved,
@@ -87,6 +88,7 @@ def step(state: State, plan: Plan, inputs: Inputs) -> tuple[State, Outcome]:
             how = "every device was polled" if inputs.polled else "start grace is over: all run"
             cycle.tell("start", "station", f"deciding from now on: {how}")
         for t in plan.layout.transformers:
+            precooling.look_ahead(cycle, t)  # before the stages: what is asked for is called in this step
             calling.call_stages(cycle, t, starting=not inputs.polled and not state.deciding)
         conditions.raise_alarms(cycle)  # after the stages: whether cooling suffices is known only now
         permitted.renew(cycle)  # permissible loading, for people: nothing else goes by it

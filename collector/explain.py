@@ -289,6 +289,8 @@ class _Told:
             fans = [o.id for o in t.stages if o.needs is not None and t.stages[o.needs] is s]
             on = [f for f in fans if self.values[f"{f}.called"].value]
             return f"{', '.join(on or fans)} needs this pump to cool."
+        if word == "pre-cooling":
+            return self.expected_load(t)
         if word == "exercise":
             return f"It is exercised until {self.at(stage.exercise_until_ns)}, after long rest."
         if word == "minimum run":
@@ -315,6 +317,16 @@ class _Told:
             return f"Its relay module {s.module} is not under control ({why}), so it counts as released."
         assert ts is not None
         return ""
+
+    def expected_load(self, t: TransformerPlan) -> str:
+        x = self.state.transformers[t.index].expected
+        text = f"A load of {x.load_pu:g} pu is expected from {self.at(x.begin_ns)} to {self.at(x.end_ns)}."
+        if x.top_oil_c is not None:
+            text += (
+                f" Looked ahead at {self.at(x.made_ns)} with the cooling in force then, it would bring top "
+                f"oil to {x.top_oil_c:.1f} °C and hot spot to {x.hot_spot_c:.1f} °C."
+            )
+        return text + " What it would make pick up runs until it is over."
 
     def who(self, stage: str) -> str:
         event = next((e for e in self.record.events_about(stage, self.wall_ns + 1) if "who" in e.data), None)
@@ -421,6 +433,8 @@ class _Told:
             return f"the other stage is proven running or no longer called; then {stop}"
         if word == "pump for its fans":
             return f"its fans are no longer called; then {stop}"
+        if word == "pre-cooling":
+            return f"the end of the expected load, or `windingd status --end-expect-load {t.id}`; then {stop}"
         if word == "starting":
             return f"every device has been polled; then {stop}"
         return stop

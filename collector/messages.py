@@ -24,6 +24,8 @@ CommandKind = Literal[
     "reset_peaks",  # target transformer
     "substitute",  # target measurement id; value; minutes
     "end_substitute",
+    "expect_load",  # target transformer; value [pu of the mode with most cooling]; after_min; minutes
+    "end_expect_load",
 ]
 
 
@@ -38,6 +40,7 @@ class Command:
     how: str = "local"
     minutes: float | None = None
     value: float | None = None
+    after_min: float | None = None  # expect_load: how long until it begins
 
 
 @dataclass(frozen=True, slots=True)

@@ -58,6 +58,7 @@ def command_of(request: dict[str, Any], who: str, command_id: str) -> Command:
         who=who,
         minutes=_number(request, "minutes"),
         value=_number(request, "value"),
+        after_min=_number(request, "after_min"),
     )
 
 
@@ -169,6 +170,7 @@ class OperatorClient:
         *,
         minutes: float | None = None,
         value: float | None = None,
+        after_min: float | None = None,
         cycle_s: float = 60.0,
     ) -> Answer:
         """Give a command and wait for the step that obeys or refuses it.
@@ -177,7 +179,8 @@ class OperatorClient:
         station's, to know how long that may take. OperatorError when no step took it.
         """
         self._socket.settimeout(2 * cycle_s + COMMAND_WAIT_S + 5.0)
-        return self.request(request="command", kind=kind, target=target, minutes=minutes, value=value)
+        given = {"kind": kind, "target": target, "minutes": minutes, "value": value, "after_min": after_min}
+        return self.request(request="command", **given)
 
     def close(self) -> None:
         self._file.close()

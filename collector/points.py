@@ -43,6 +43,7 @@ CALL_REASONS = (
     "minimum run",
     "released: return not yet trusted",
     "released: output module lost",
+    "pre-cooling",
 )
 
 

@@ -7,10 +7,13 @@
   windingd status station.yaml --shelve T1.stage1.no_feedback --minutes 60
   windingd status station.yaml --substitute T1.ambient_c 31.5 --minutes 60
   windingd status station.yaml --reset-peaks T1
+  windingd status station.yaml --expect-load T1 1.3 --after 60 --minutes 240    cool before it comes
+  windingd status station.yaml --end-expect-load T1
   windingd status station.yaml --loading                  how much load may be held, and for how long
   windingd status station.yaml --loading T1 --forecast tomorrow.csv
 
-Acknowledging or shelving never changes cooling. A substituted value may add cooling, never take it away.
+Acknowledging or shelving never changes cooling. A substituted value or an expected load may add cooling,
+never take it away. It is in pu of the mode with most cooling; a dispatch system may announce it.
 Every command is recorded with who gave it. Exit status 1 when no daemon answers or a command is refused."""
 
 from __future__ import annotations
@@ -30,7 +33,7 @@ from collector.points import catalogue
 from collector.settings.model import Settings
 
 _ON_ALARMS: tuple[CommandKind, ...] = ("acknowledge", "shelve", "unshelve", "out_of_service", "in_service")
-_TIMED = ("shelve", "substitute")
+_TIMED = ("shelve", "substitute", "expect_load")
 
 
 def add(parser: argparse.ArgumentParser) -> None:
@@ -50,6 +53,13 @@ def add(parser: argparse.ArgumentParser) -> None:
         help="use VALUE where it is higher, for --minutes",
     )
     what.add_argument("--end-substitute", metavar="MEASUREMENT")
+    what.add_argument(
+        "--expect-load",
+        nargs=2,
+        metavar=("TRANSFORMER", "PU"),
+        help="a load to come --after so long, for --minutes: stages that it would call start before it",
+    )
+    what.add_argument("--end-expect-load", metavar="TRANSFORMER", help="it does not come, or is over")
     what.add_argument("--reset-peaks", metavar="TRANSFORMER", help="the old peaks are kept in the record")
     what.add_argument(
         "--loading",
@@ -65,12 +75,19 @@ def add(parser: argparse.ArgumentParser) -> None:
         help="with --loading: time,load_pu,ambient_c to come, from before now on",
     )
     parser.add_argument("--minutes", type=float, metavar="M")
+    parser.add_argument(
+        "--after", type=float, metavar="M", help="with --expect-load: minutes until it begins (0: now)"
+    )
 
 
 def run(args: argparse.Namespace) -> int:
     timed = any(getattr(args, option) for option in _TIMED)
     if timed != (args.minutes is not None):
-        raise Failure("--minutes goes with --shelve or --substitute, and they need it", EX_USAGE)
+        raise Failure(
+            "--minutes goes with --shelve, --substitute or --expect-load, and they need it", EX_USAGE
+        )
+    if args.after is not None and not args.expect_load:
+        raise Failure("--after goes with --expect-load", EX_USAGE)
     if args.forecast is not None and args.loading is None:
         raise Failure("--forecast goes with --loading", EX_USAGE)
     settings, _ = load_or_fail(args.settings)
@@ -80,7 +97,9 @@ def run(args: argparse.Namespace) -> int:
     with connect(args.settings) as client:
         if command is not None:
             kind, target, value = command
-            return give(client, settings, kind, target, minutes=args.minutes, value=value)
+            return give(
+                client, settings, kind, target, minutes=args.minutes, value=value, after_min=args.after
+            )
         try:
             status = client.request(request="status")
         except OperatorError as error:
@@ -115,20 +134,31 @@ def _command(args: argparse.Namespace, settings: Settings) -> tuple[CommandKind,
             return kind, given if (kind, given) == ("acknowledge", "all") else alarm_id(settings, given), None
     if args.substitute:
         measurement, text = args.substitute
-        try:
-            value = float(text)
-        except ValueError:
-            value = math.nan
-        if not math.isfinite(value):
-            raise Failure(
-                f"--substitute {measurement} {text}: VALUE is a number, in the unit of its id", EX_USAGE
-            )
+        value = _number(text, f"--substitute {measurement} {text}: VALUE is a number, in the unit of its id")
         return "substitute", measurement, value
+    if args.expect_load:
+        transformer, text = args.expect_load
+        value = _number(
+            text, f"--expect-load {transformer} {text}: PU is a number, of the mode with most cooling"
+        )
+        return "expect_load", transformer, value
+    if args.end_expect_load:
+        return "end_expect_load", args.end_expect_load, None
     if args.end_substitute:
         return "end_substitute", args.end_substitute, None
     if args.reset_peaks:
         return "reset_peaks", args.reset_peaks, None
     return None
+
+
+def _number(text: str, wrong: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise Failure(wrong, EX_USAGE)
+    return value
 
 
 def alarm_id(settings: Settings, name: str) -> str:

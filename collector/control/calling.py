@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from collector.control import outputs as out
-from collector.control import stages
+from collector.control import precooling, stages
 from collector.control.cycle import Cycle, Thermals
 from collector.control.layout import HOUR_NS, REASON, StagePlan, TransformerPlan, ns
 from collector.control.modes import mode_in_force, proven_stages
@@ -67,6 +67,7 @@ def call_stages(cycle: Cycle, t: TransformerPlan, starting: bool) -> None:
     for k, s in enumerate(t.stages):
         adopt(cycle, s)
         exercise(cycle, t, th, s)
+        cool_ahead(cycle, t, s, k)
         facts.append(facts_about(cycle, t, th, s, k, starting))
     # Who is wanted on its own account, who fails, who may stand in.
     wanted, failed, free = [], [], []
@@ -80,7 +81,7 @@ def call_stages(cycle: Cycle, t: TransformerPlan, starting: bool) -> None:
         own = bool(f.release) or f.above or (stage.own and stage.call in ON and not f.below)
         if own is not stage.own:
             cycle.stages[s.index] = replace(stage, own=own)
-        wanted.append(own and not f.block)
+        wanted.append((own or stage.precool_until_ns > cycle.now) and not f.block)
         failed.append(not runs and (not able or stage.proof is Proof.UNPROVEN))
         free.append(not f.block and stage.hold_until_ns < 0)
     spares, cycle.insufficient[t.index] = stages.spares(wanted, failed, free, range(n))
@@ -93,6 +94,8 @@ def call_stages(cycle: Cycle, t: TransformerPlan, starting: bool) -> None:
             support = REASON["spare for a stage that is not proven"]
         elif any(asks[fan] for fan in t.fans_of[k]):
             support = REASON["pump for its fans"]
+        elif stage.precool_until_ns > cycle.now:
+            support = REASON["pre-cooling"]
         elif stage.exercise_until_ns > cycle.now:
             support = REASON["exercise"]
         facts[k] = replace(facts[k], support=support)
@@ -135,6 +138,7 @@ def move_stage(cycle: Cycle, t: TransformerPlan, th: Thermals, s: StagePlan, k: 
         )
     pickup, dropout = limits_of(cycle, t, k)
     reason = next(word for word, i in REASON.items() if i == why)
+    ahead = why == REASON["pre-cooling"]
     because = ""
     if why == REASON["released: input lost"]:
         because = th.lost
@@ -145,6 +149,9 @@ def move_stage(cycle: Cycle, t: TransformerPlan, th: Thermals, s: StagePlan, k: 
     elif why == REASON["released: alarm temperature"]:
         at = t.settings.alarms
         because = _criterion(th, Limits(hot_spot_c=at.hot_spot_high_c, top_oil_c=at.top_oil_high_c))
+    elif ahead:
+        because = _criterion(precooling.to_come(cycle.transformers[t.index].expected), pickup)
+        because = f"to come: {because}" if because else ""
     because = f" ({because})" if because else ""
     cycle.tell(
         "stage",
@@ -164,6 +171,7 @@ def move_stage(cycle: Cycle, t: TransformerPlan, th: Thermals, s: StagePlan, k: 
         dropout_load_pu=dropout.load_pu,
         lost=th.lost,
         inputs_quality=str(th.hot_spot_quality),
+        **(precooling.figures(cycle.transformers[t.index].expected) if ahead else {}),
     )
 
 
@@ -225,12 +233,8 @@ def facts_about(
 ) -> Facts:
     stage = cycle.stages[s.index]
     pickup, dropout = limits_of(cycle, t, k)
-    above = (
-        _reaches(th.oil, pickup.top_oil_c)
-        or _reaches(th.hot_spot, pickup.hot_spot_c)
-        or _reaches(th.load, pickup.load_pu)
-        or k in t.modes[0]  # without these there is no cooling mode at all: they always run
-    )
+    # Without the stages of the weakest mode there is no cooling mode at all: they always run.
+    above = _above(th, pickup) or k in t.modes[0]
     below = (
         not th.lost
         and not above
@@ -297,6 +301,16 @@ def exercise(cycle: Cycle, t: TransformerPlan, th: Thermals, s: StagePlan) -> No
         cycle.tell("stage", s.id, f"{s.id}: exercise after {every_h:g} h at rest")
 
 
+def cool_ahead(cycle: Cycle, t: TransformerPlan, s: StagePlan, k: int) -> None:
+    """Call for the expected load what it would make pick up, until it is over: with a stage running the
+    next look ahead shows less, and going by that would stop and start it."""
+    x = cycle.transformers[t.index].expected
+    if x.made_ns != cycle.now or x.end_ns <= cycle.stages[s.index].precool_until_ns:
+        return
+    if _above(precooling.to_come(x), limits_of(cycle, t, k)[0]):
+        cycle.stages[s.index] = replace(cycle.stages[s.index], precool_until_ns=x.end_ns)
+
+
 def rotate_duty(cycle: Cycle, t: TransformerPlan) -> None:
     """Stages alike exchange their limits by run hours, only while the whole group is at rest."""
     ts = cycle.transformers[t.index]
@@ -308,6 +322,14 @@ def rotate_duty(cycle: Cycle, t: TransformerPlan) -> None:
         cycle.transformers[t.index] = replace(ts, roles=roles)
         first = ", ".join(f"{s.id} takes {t.stages[roles[k]].id}" for k, s in enumerate(t.stages))
         cycle.tell("stage", t.id, f"duty rotation by run hours: {first}")
+
+
+def _above(th: Thermals, pickup: Limits) -> bool:
+    return (
+        _reaches(th.oil, pickup.top_oil_c)
+        or _reaches(th.hot_spot, pickup.hot_spot_c)
+        or _reaches(th.load, pickup.load_pu)
+    )
 
 
 def _reaches(value: float | None, limit: float | None) -> bool:

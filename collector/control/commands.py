@@ -10,16 +10,19 @@ from dataclasses import replace
 from math import isfinite
 
 from collector.control import alarms as al
+from collector.control import precooling
 from collector.control.cycle import Cycle
 from collector.control.layout import StagePlan, TransformerPlan, ns
 from collector.control.stages import NEVER
-from collector.control.state import Peak, Substitute
+from collector.control.state import NOTHING_EXPECTED, ExpectedLoad, Peak, Substitute
 from collector.messages import Command
 
 #: Longest time a measurement may be substituted by hand [min].
 SUBSTITUTE_MAX_MIN = 240.0
 #: Longest time an alarm may be shelved [min]: one shift.
 SHELVE_MAX_MIN = 480.0
+#: An expected load: highest [pu], longest [min], and how far ahead it may begin [min]: a week.
+EXPECTED_MAX_PU, EXPECTED_MAX_MIN, EXPECTED_AHEAD_MIN = 3.0, 1440.0, 10_080.0
 
 
 def obey(cycle: Cycle, command: Command) -> None:
@@ -36,6 +39,7 @@ def obey(cycle: Cycle, command: Command) -> None:
         how=command.how,
         minutes=command.minutes,
         value=command.value,
+        after_min=command.after_min,
         accepted=not refusal,
     )
 
@@ -198,6 +202,35 @@ def end_substitute(cycle: Cycle, c: Command) -> str:
     return ""
 
 
+def expect_load(cycle: Cycle, c: Command) -> str:
+    t = next((t for t in cycle.layout.transformers if t.id == c.target), None)
+    if t is None:
+        return f"no transformer {c.target}"
+    if t.settings.pre_cooling_lead_min == 0:
+        return "pre-cooling is off (pre_cooling_lead_min: 0)"
+    if c.value is None or not 0 < c.value <= EXPECTED_MAX_PU:
+        return f"give a load in pu of the mode with most cooling, above 0 and at most {EXPECTED_MAX_PU:g}"
+    if c.minutes is None or not 0 < c.minutes <= EXPECTED_MAX_MIN:
+        return f"give minutes, above 0 and at most {EXPECTED_MAX_MIN:g}: how long it lasts"
+    after_min = 0.0 if c.after_min is None else c.after_min
+    if not 0 <= after_min <= EXPECTED_AHEAD_MIN:
+        return f"it must begin within 0 to {EXPECTED_AHEAD_MIN:g} min from now"
+    begin_ns = cycle.now + ns(after_min * 60.0)
+    expected = ExpectedLoad(float(c.value), begin_ns, begin_ns + ns(c.minutes * 60.0))
+    cycle.transformers[t.index] = replace(cycle.transformers[t.index], expected=expected)
+    return ""
+
+
+def end_expect_load(cycle: Cycle, c: Command) -> str:
+    t = next((t for t in cycle.layout.transformers if t.id == c.target), None)
+    if t is None:
+        return f"no transformer {c.target}"
+    if cycle.transformers[t.index].expected == NOTHING_EXPECTED:
+        return "no load is expected"
+    precooling.forget(cycle, t)
+    return ""
+
+
 COMMANDS: Mapping[str, Callable[[Cycle, Command], str]] = {
     "force_on": force_on,
     "hold_off": hold_off,
@@ -211,4 +244,6 @@ COMMANDS: Mapping[str, Callable[[Cycle, Command], str]] = {
     "reset_peaks": reset_peaks,
     "substitute": substitute_by_hand,
     "end_substitute": end_substitute,
+    "expect_load": expect_load,
+    "end_expect_load": end_expect_load,
 }

@@ -16,7 +16,17 @@ from collector.control import lost_inputs as li
 from collector.control import outputs as out
 from collector.control.layout import NS, unpack
 from collector.control.stages import NEVER, StageState
-from collector.control.state import Gap, LoadFigures, Peak, Plan, State, Substitute, TransformerState, initial
+from collector.control.state import (
+    ExpectedLoad,
+    Gap,
+    LoadFigures,
+    Peak,
+    Plan,
+    State,
+    Substitute,
+    TransformerState,
+    initial,
+)
 from collector.quality import Quality
 from collector.settings.model import Settings
 from collector.thermal import track
@@ -36,7 +46,7 @@ def _flat(value: Any) -> Any:
         return value.value
     if isinstance(value, tuple):
         return list(value)
-    if isinstance(value, li.FrozenWatch | Peak):
+    if isinstance(value, li.FrozenWatch | Peak | ExpectedLoad):
         return _told(value)
     return value
 
@@ -66,7 +76,7 @@ def _made(kind: type[T], told: Mapping[str, Any], shift: int, without: frozenset
             value = Quality.from_bits(value)
         elif isinstance(default, Enum):
             value = type(default)(value)
-        elif isinstance(default, li.FrozenWatch | Peak):
+        elif isinstance(default, li.FrozenWatch | Peak | ExpectedLoad):
             value = _made(type(default), value, shift)
         elif isinstance(default, tuple):
             value = tuple(_moved(v, shift) if f.name in ("starts", "releases") else v for v in value)
@@ -263,9 +273,15 @@ def _restored(plan: Plan, told: dict[str, Any], gap: Gap) -> State:
     if not gap.same_boot or gap.gap_s is None:
         # Nobody knows how much of a hold-off is left, so there is none.
         stages = tuple(replace(s, hold_until_ns=-1) if s.hold_until_ns >= 0 else s for s in stages)
+    # What counted is not lost because nobody looked for a while: its first good sample counts.
+    inputs = tuple(
+        i if i.lost or gap.mono_ns - i.value_ns <= p.rules.stale else li.InputState()
+        for p, i in zip(plan.layout.inputs, state.inputs, strict=True)
+    )
     return replace(
         state,
         mono_ns=gap.mono_ns,
+        inputs=inputs,
         started_ns=-1,
         deciding=False,
         adopted=(False,) * len(stages),

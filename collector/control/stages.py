@@ -161,6 +161,7 @@ class StageState:
     starts, releases: times of the last hour's. flapped: released until acknowledged.
     own: called on its own account (its criteria, or a release), not only as a spare or pump.
     hold_until_ns, force_until_ns: operator's commands. exercise_until_ns: end of an exercise run.
+    precool_until_ns: end of the expected load that pre-cooling calls it for.
     start_count: starts since commissioning. at_rest_ns: since when it has not been called.
     """
 
@@ -178,6 +179,7 @@ class StageState:
     hold_until_ns: int = -1
     force_until_ns: int = -1
     exercise_until_ns: int = -1
+    precool_until_ns: int = -1
     at_rest_ns: int = -1
     start_count: int = 0
     why: int = 0
@@ -189,8 +191,8 @@ class Facts:
 
     block, release: why (index into CALL_REASONS), or 0. lost: the release is by a lost input, estimate
     or module, so that it counts for flapping and the return is held. above: a criterion is above pickup.
-    below: all are below dropout and every input is valid. support: called for another stage or exercise.
-    queue_ns: no start before this (stagger, or a pump that must go first).
+    below: all are below dropout and every input is valid. support: called for another stage,
+    pre-cooling or exercise. queue_ns: no start before this (stagger, or a pump that must go first).
     """
 
     block: int = 0

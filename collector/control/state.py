@@ -62,6 +62,26 @@ NO_WATCH, NO_PEAK = li.FrozenWatch(), Peak()
 
 
 @dataclass(frozen=True, slots=True)
+class ExpectedLoad:
+    """A load that was announced, and what it would bring. Times in ns; -1: none.
+
+    load_pu: of every winding's rated current in the mode with most cooling. made_ns: when the highest top
+    oil and hot spot to come and the load in the mode in force were predicted; None: they could not be.
+    """
+
+    load_pu: float = 0.0
+    begin_ns: int = -1
+    end_ns: int = -1
+    made_ns: int = -1
+    top_oil_c: float | None = None
+    hot_spot_c: float | None = None
+    mode_load_pu: float | None = None
+
+
+NOTHING_EXPECTED = ExpectedLoad()
+
+
+@dataclass(frozen=True, slots=True)
 class TransformerState:
     """One transformer's memory. Times in ns; -1: not running.
 
@@ -91,6 +111,7 @@ class TransformerState:
     hot_spot: Peak = NO_PEAK
     top_oil: Peak = NO_PEAK
     load: Peak = NO_PEAK
+    expected: ExpectedLoad = NOTHING_EXPECTED
 
 
 @dataclass(frozen=True, slots=True)

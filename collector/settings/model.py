@@ -448,6 +448,12 @@ class Transformer(Section):
     trip: Trip = Trip()
     contacts: AlarmContacts = AlarmContacts()
     lost_inputs: LostInputs = LostInputs()
+    pre_cooling_lead_min: Annotated[float, Field(ge=0, le=480)] = Field(
+        60.0,
+        description="an expected load calls cooling so long before it begins; 0 = off. An hour moves the oil "
+        "by a good part of its time constant (2 to 4 h) without running fans half a day: common practice, "
+        "no source",
+    )
     load_limits: tuple[LoadLimit, ...] = ()
     limit_sets: tuple[LimitSet, ...] = ()
     ac_supply_healthy: BoolInput | None = None

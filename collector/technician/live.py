@@ -195,6 +195,13 @@ def _why(
     if stage.call is Call.CALLED:
         if above:
             return " and ".join(above)
+        if reason == "pre-cooling":
+            x = state.transformers[t.index].expected
+            begins, ends = (max(0, at - now) / NS / 60 for at in (x.begin_ns, x.end_ns))
+            expected = f"a load of {x.load_pu:g} pu is expected from {begins:.0f} to {ends:.0f} min from now"
+            to_come = {"top_oil_c": x.top_oil_c, "hot_spot_c": x.hot_spot_c, "load_pu": x.mode_load_pu}
+            would = " and ".join(_against(to_come, pickup, "pickup", beyond=True))
+            return f"{expected}: {would} to come" if would else expected
         waiting = _against(values, _stop_limits(pickup, dropout), "dropout", beyond=True)
         if waiting:
             return "not yet below dropout: " + " and ".join(waiting)

@@ -44,6 +44,7 @@ PREMISE_NAMES = (
     "an output did not follow for longer than it may",
     "a contactor was started twice within an hour",
     "a stage was released until acknowledged",
+    "a load was expected",
     "a restart",
     "a reload",
     "a clock step",
@@ -346,6 +347,27 @@ class AnySequence(RuleBasedStateMachine):
     def a_stage_is_commanded(self, kind: str, stage: str, minutes: float | None, how: str) -> None:
         self.w.touched = True
         self.s.command(kind, f"T1.{stage}", how, minutes=minutes)
+        self.w.look()
+
+    @rule(
+        load=st.sampled_from([0.3, 1.0, 1.5, 99.0]),
+        after=st.sampled_from([None, 0.0, 30.0, 90.0]),
+        minutes=st.sampled_from([None, 5.0, 240.0]),
+        end=st.booleans(),
+    )
+    def a_load_is_expected(self, load: float, after: float | None, minutes: float | None, end: bool) -> None:
+        """The next decision with the announcement holds off nothing that it would let run without."""
+        state, now, plain = self.s.state, self.s.now + 2 * NS, self.s.plan
+        inputs = replace(self.s.inputs(), mono_ns=now)
+        _, without = engine.step(state, plain, inputs)
+        PREMISES["a load was expected"] += 1
+        if end:
+            self.s.command("end_expect_load", "T1")
+        else:
+            self.s.command("expect_load", "T1", value=load, after_min=after, minutes=minutes)
+            assert self.s.outcome is not None
+            for output, off in without.decision.energise.items():
+                assert off or not self.s.outcome.decision.energise[output], f"{output}: taken away"
         self.w.look()
 
     @rule(

@@ -214,6 +214,15 @@ CASES = [
         lambda s: s.run(7200, 60.0).run(60), exercised, reason="exercise",
     ),
     Case(
+        "pre-cooling", "T1.stage1",
+        ("A load of 1.3 pu is expected from 12:30:", "to 14:30:", "it would bring top oil to",
+         "the end of the expected load, or `windingd status --end-expect-load T1`"),
+        lambda s: (
+            s.run(10), s.command("expect_load", "T1", value=1.3, after_min=30.0, minutes=120.0), s.run(30)
+        ),
+        reason="pre-cooling",
+    ),
+    Case(
         "minimum run", "T1.stage1",
         ("Every criterion is below dropout, but its minimum run lasts until 12:10:32Z",
          "not before 12:10:32Z (minimum run)"),

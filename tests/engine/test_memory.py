@@ -84,6 +84,26 @@ def test_a_step_after_restore_goes_on_where_it_was() -> None:
     assert s.called(1)
 
 
+def test_a_long_restart_is_no_lost_input() -> None:
+    s = Station(oil=45.0).run(300)
+    s.set(HV_B__current_a=Bad()).run(60)
+    assert s.alarm("HV_B.current_lost") == "unacknowledged"
+    s.restart(600.0, release=False)
+    good, s.polled = dict(s.values), False
+    s.values = {name: Bad(Detail.OLD_DATA, "not read yet") for name in good}
+    s.run(6)
+    s.values, s.polled = good, True
+    s.cycle()
+    assert s.value("top_oil_c") == 45.0
+    assert s.quality("top_oil_c").is_good
+    standing = {a.id for a in engine.alarm_list(s.state, s.plan)}
+    assert standing == {"T1.HV_B.alarm_current_lost"}  # that one was lost before, and still is
+    s.set(HV_B__current_a=100.0).run(2)
+    assert s.quality("HV_B.current_a").is_substituted
+    s.run(60)
+    assert s.quality("HV_B.current_a").is_good
+
+
 def test_an_unknown_gap_is_counted_apart_and_ends_a_hold_off() -> None:
     s = Station(oil=64.0).run(600)
     s.command("hold_off", "T1.stage1", minutes=50.0)

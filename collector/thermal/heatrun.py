@@ -760,7 +760,12 @@ def _refused_by_settings(derived: Derived) -> Iterator[Finding]:
         for fault in error.errors():
             if fault["type"] == "too_short":  # a list that lacks what was refused within it
                 continue
-            _, _, section, index, *keys = fault["loc"]
+            loc = fault["loc"]
+            if loc[0] != "transformers" or len(loc) < 4 or loc[2] not in ("windings", "modes"):
+                words = ".".join(map(str, loc))
+                yield Finding(("transformer",), f"gives {words}, which no settings file may hold ({fault['msg']})")
+                continue
+            _, _, section, index, *keys = loc
             name = keys[-1] if keys else "value"
             message = f"{name} comes out as {fault['input']}, which no settings file may hold ({fault['msg']}"
             if name in USUAL:

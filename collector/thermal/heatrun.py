@@ -763,7 +763,8 @@ def _refused_by_settings(derived: Derived) -> Iterator[Finding]:
             loc = fault["loc"]
             if loc[0] != "transformers" or len(loc) < 4 or loc[2] not in ("windings", "modes"):
                 words = ".".join(map(str, loc))
-                yield Finding(("transformer",), f"gives {words}, which no settings file may hold ({fault['msg']})")
+                message = f"gives {words}, which no settings file may hold ({fault['msg']})"
+                yield Finding(("transformer",), message)
                 continue
             _, _, section, index, *keys = loc
             name = keys[-1] if keys else "value"

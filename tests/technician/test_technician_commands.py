@@ -114,6 +114,28 @@ async def test_commands_move_the_relays_and_say_what_became_of_them(
     assert len(given) == 14
 
 
+async def test_an_expected_load_is_announced_from_the_shell(
+    make_bench: Make, capsys: pytest.CaptureFixture[str]
+) -> None:
+    bench = await make_bench()
+    shell = Shell(bench, capsys)
+    await all_held_off(bench)
+    status, said = await shell("status", "--expect-load", "T1", "1.5", "--after", "30", "--minutes", "120")
+    assert (status, "expect_load T1" in said) == (0, True)
+    await bench.until(lambda: 0 not in held(bench), "stage 1 released by the module's log")
+    assert moves(bench)[-1]["reason"] == "write"
+    _, said = await shell("stages", "--live", "--json")
+    view = json.loads(said)[0]
+    assert view["reason"] == "pre-cooling"
+    assert "a load of 1.5 pu is expected" in view["why"]
+    assert "to come" in view["why"]
+    status, said = await shell("status", "--expect-load", "T9", "1.5", "--minutes", "120")
+    assert (status, "no transformer T9" in said) == (1, True)
+    assert (await shell("status", "--end-expect-load", "T1"))[0] == 0
+    status, said = await shell("status", "--end-expect-load", "T1")
+    assert (status, "no load is expected" in said) == (1, True)
+
+
 async def test_hold_off_is_refused_at_alarm_temperature(
     make_bench: Make, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -168,6 +190,9 @@ def test_the_form_of_a_command() -> None:
         (["stages", "--record", "x"], "go with --prove"),
         (["stages", "--prove"], "run it on a terminal"),
         (["status", "--shelve", "T1.trip"], "--minutes goes with"),
+        (["status", "--expect-load", "T1", "1.3"], "--minutes goes with"),
+        (["status", "--expect-load", "T1", "much", "--minutes", "5"], "PU is a number"),
+        (["status", "--reset-peaks", "T1", "--after", "5"], "--after goes with"),
         (["status", "--acknowledge", "T1.hotspot"], "T1 has hot_spot_high"),
         (["status", "--substitute", "T1.top_oil_c", "warm", "--minutes", "5"], "VALUE is a number"),
     ],

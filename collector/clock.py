@@ -34,7 +34,7 @@ class Clock:
         return self.now()[1]
 
     def now(self) -> tuple[int, int]:
-        """(mono_ns, wall_ns) of one moment: two readings apart would look like a clock step at a high rate."""
+        """(mono_ns, wall_ns) of one moment: two readings apart look like a clock step at a high rate."""
         mono_ns = self.mono_ns()
         if self.rate == 1.0:
             return mono_ns, time.time_ns()

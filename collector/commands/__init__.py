@@ -1,1 +1,1 @@
-"""One module per subcommand, each thin: arguments in, exit status out. No logic that a test would want elsewhere."""
+"""One module per subcommand, each thin: arguments in, exit status out. Logic lives elsewhere."""

@@ -300,10 +300,11 @@ async def test_row_13_kills(
         f"moment; coils energised before each ({story.repeated} repeated because the module had already "
         "released); "
         f"released {min(story.released_s):.1f} to {max(story.released_s):.1f} s after the last valid request "
-        f"(timeout {MODULE_S:g} s); every row a reader had seen was there after; published loss of life never "
-        f"above the durable one; over {(at_s[1] - at_s[0]) / 3600:.2f} h of station time loss of life "
-        f"{off * 100:+.4f} % off an independent integration of the recorded inputs ({off_truth * 100:+.4f} % off one of the plant's "
-        "true values, which contain what happened within the gaps, where the program draws a straight line)"
+        f"(timeout {MODULE_S:g} s); every row a reader had seen was there after; published loss of life "
+        f"never above the durable one; over {(at_s[1] - at_s[0]) / 3600:.2f} h of station time loss of life "
+        f"{off * 100:+.4f} % off an independent integration of the recorded inputs "
+        f"({off_truth * 100:+.4f} % off one of the plant's true values, which contain what happened within the "
+        "gaps, where the program draws a straight line)"
     )
     ledger.note(13, "SIGKILL at spread moments, with restart", told, reaction_s=max(story.released_s))
     if number >= LONG:

@@ -119,7 +119,7 @@ async def test_row_10_full_locked_read_only_damaged(
     ledger.note(
         10,
         "read-only at the start, and later writable again",
-        f"“{said}”; as above; the record was written again by itself",
+        f"“{said}”; as above, counted from the start of the program; the record was written again by itself",
         detection_s=detection_s,
         reaction_s=reaction_s,
     )
@@ -139,7 +139,8 @@ async def test_row_10_full_locked_read_only_damaged(
     ledger.note(
         10,
         "damaged: 8 kB of the file overwritten",
-        f"“{said}”; set aside as `{aside.rpartition('-')[0]}-…`, a new one begun; as above",
+        f"“{said}”; set aside as `{aside.rpartition('-')[0]}-…`, a new one begun; as above, "
+        "counted from the start of the program",
         detection_s=detection_s,
         reaction_s=reaction_s,
     )

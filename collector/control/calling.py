@@ -9,7 +9,7 @@ from dataclasses import replace
 
 from collector.control import outputs as out
 from collector.control import precooling, stages
-from collector.control.cycle import Cycle, Thermals
+from collector.control.cycle import Asked, Cycle, Thermals
 from collector.control.layout import HOUR_NS, REASON, StagePlan, TransformerPlan, ns
 from collector.control.modes import mode_in_force, proven_stages
 from collector.control.stages import ON, Call, Facts, Proof, StageState
@@ -70,7 +70,7 @@ def call_stages(cycle: Cycle, t: TransformerPlan, starting: bool) -> None:
         cool_ahead(cycle, t, s, k)
         facts.append(facts_about(cycle, t, th, s, k, starting))
     # Who is wanted on its own account, who fails, who may stand in.
-    wanted, failed, free = [], [], []
+    wanted, unable, unproven, free = [], [], [], []
     for k, s in enumerate(t.stages):
         stage = cycle.stages[s.index]
         runs = stage.proof in (Proof.RUNNING, Proof.BY_HAND)
@@ -82,9 +82,12 @@ def call_stages(cycle: Cycle, t: TransformerPlan, starting: bool) -> None:
         if own is not stage.own:
             cycle.stages[s.index] = replace(stage, own=own)
         wanted.append((own or stage.precool_until_ns > cycle.now) and not f.block)
-        failed.append(not runs and (not able or stage.proof is Proof.UNPROVEN))
+        unable.append(not runs and not able)
+        unproven.append(stage.proof is Proof.UNPROVEN)
         free.append(not f.block and stage.hold_until_ns < 0)
-    spares, cycle.insufficient[t.index] = stages.spares(wanted, failed, free, range(n))
+    cycle.asked[t.index] = Asked(wanted, unable, unproven, free)
+    failed = [a or b for a, b in zip(unable, unproven, strict=True)]
+    spares, _ = stages.spares(wanted, failed, free, range(n))
     asks = [False] * n
     for k in reversed(t.order):  # fans before their pump: what they ask for decides about it
         s = t.stages[k]

@@ -9,7 +9,7 @@ from dataclasses import replace
 
 from collector.control import alarms as al
 from collector.control import outputs as out
-from collector.control import trip
+from collector.control import stages, trip
 from collector.control.cycle import Cycle, finite
 from collector.control.layout import NS, StagePlan, TransformerPlan, ns
 from collector.control.stages import Proof
@@ -23,6 +23,8 @@ def raise_alarms(cycle: Cycle) -> None:
             stage_conditions(cycle, t, s)
     for i, plan in enumerate(cycle.layout.alarms):
         was, condition, hidden = cycle.alarms[i], cycle.conditions[i], i in cycle.suppressed
+        if was.status is al.AlarmStatus.SUPPRESSED and was.active and condition is False:
+            hidden = True  # its cause has gone with the other's; only its off-delay still runs
         before = cycle.old.alarms[i]
         if was is before is al.QUIET and not condition and not hidden:
             continue
@@ -96,10 +98,8 @@ def station_conditions(cycle: Cycle) -> None:
 def lost_condition(cycle: Cycle, alarm: int, i: int | None, true: bool, detail: str) -> None:
     """A measurement-lost alarm; the alarm of a silent device stands for all that is behind it."""
     cycle.condition(alarm, true, detail)
-    if true and i is not None and cycle.gone(i):
-        device = cycle.layout.devices[cycle.layout.inputs[i].device]
-        if cycle.conditions[device] and cycle.visible(device):
-            cycle.suppressed.add(alarm)
+    if true and told_by_link(cycle, i):
+        cycle.suppressed.add(alarm)
 
 
 def transformer_conditions(cycle: Cycle, t: TransformerPlan) -> None:
@@ -145,17 +145,7 @@ def transformer_conditions(cycle: Cycle, t: TransformerPlan) -> None:
         cycle.condition(a["effectiveness_low"], beyond, f"{hotter or 0.0:.1f} K above the expected oil")
     else:
         cycle.conditions[a["effectiveness_low"]] = None
-    cycle.condition(
-        a["cooling_insufficient"],
-        cycle.insufficient[t.index],
-        ", ".join(
-            f"{s.id} {cycle.stages[s.index].proof.value}"
-            for s in t.stages
-            if cycle.stages[s.index].proof not in (Proof.RUNNING, Proof.BY_HAND)
-        )
-        if cycle.insufficient[t.index]
-        else "",
-    )
+    cooling_condition(cycle, t)
     ac, phases = (cycle.contact(t.inputs.get(k), True) for k in ("ac_supply_healthy", "phase_sequence_ok"))
     cycle.condition(a["ac_supply_lost"], not ac or not phases, "" if not ac else "wrong phase sequence")
     cycle.condition(a["control_supply_lost"], not cycle.contact(t.inputs.get("control_supply_healthy"), True))
@@ -166,6 +156,58 @@ def transformer_conditions(cycle: Cycle, t: TransformerPlan) -> None:
             lost_condition(cycle, a["contact_lost"], wired, True, detail)
     if t.settings.trip.enabled:
         trip_condition(cycle, t)
+
+
+def cooling_condition(cycle: Cycle, t: TransformerPlan) -> None:
+    """Called cooling that does not run, and nothing left to stand in for it.
+
+    A stage whose feedback has not been sampled since it was due is not held against it. One whose feedback
+    cannot be read because its device is silent is, but then the device's alarm stands for that.
+    """
+    asked, alarm = cycle.asked[t.index], t.alarms["cooling_insufficient"]
+    if asked is None or not (any(asked.unable) or any(asked.unproven)):
+        return
+
+    def short(counts: list[bool]) -> bool:
+        failed = [u or (p and c) for u, p, c in zip(asked.unable, asked.unproven, counts, strict=True)]
+        return stages.spares(asked.wanted, failed, asked.free, range(len(counts)))[1]
+
+    denied = [denies(cycle, s) for s in t.stages]
+    lost = [s.feedback is None or cycle.inputs[s.feedback].lost for s in t.stages]
+    if not short([d or gone for d, gone in zip(denied, lost, strict=True)]):
+        return
+    detail = ", ".join(
+        f"{s.id} {cycle.stages[s.index].proof.value}"
+        for s in t.stages
+        if cycle.stages[s.index].proof not in (Proof.RUNNING, Proof.BY_HAND)
+    )
+    cycle.condition(alarm, True, detail)
+    if not short(
+        [
+            d or (gone and not told_by_link(cycle, s.feedback))
+            for s, d, gone in zip(t.stages, denied, lost, strict=True)
+        ]
+    ):
+        cycle.suppressed.add(alarm)
+
+
+def denies(cycle: Cycle, s: StagePlan) -> bool:
+    """The feedback says "not running", and was sampled when it was due: an older sample knows nothing of
+    the call. What was seen before the input was lost still counts, what is only coming back does not."""
+    if s.feedback is None or cycle.unread(s.feedback):
+        return True  # nobody else would tell
+    state = cycle.inputs[s.feedback]
+    if state.value is None or (state.lost and state.good_ns >= 0):
+        return False
+    return state.value < 0.5 and state.value_ns >= cycle.stages[s.index].due_ns
+
+
+def told_by_link(cycle: Cycle, i: int | None) -> bool:
+    """An input is lost by its silent device, and that device's alarm stands for it."""
+    if i is None or not cycle.gone(i):
+        return False
+    device = cycle.layout.devices[cycle.layout.inputs[i].device]
+    return bool(cycle.conditions[device]) and cycle.visible(device)
 
 
 def trip_condition(cycle: Cycle, t: TransformerPlan) -> None:
@@ -207,8 +249,7 @@ def stage_conditions(cycle: Cycle, t: TransformerPlan, s: StagePlan) -> None:
         faults.append("stop interlock active")
     if faults:
         cycle.condition(a["not_available"], True, ", ".join(faults))
-    feedback_lost = s.feedback is not None and cycle.inputs[s.feedback].lost and not cycle.unread(s.feedback)
-    if stage.proof is Proof.UNPROVEN and not feedback_lost:
+    if stage.proof is Proof.UNPROVEN and denies(cycle, s):
         cycle.condition(a["no_feedback"], True, f"no feedback within {s.settings.feedback_delay_s:g} s")
         if faults:
             cycle.suppressed.add(a["no_feedback"])

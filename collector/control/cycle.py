@@ -52,6 +52,19 @@ class Thermals:
     current_quality: list[Quality] = field(default_factory=list)
 
 
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What one transformer's calls came to, per stage: see `stages.spares`.
+
+    unable: known unable to run. unproven: called, and not proven when its feedback was due.
+    """
+
+    wanted: list[bool]
+    unable: list[bool]
+    unproven: list[bool]
+    free: list[bool]
+
+
 class Cycle:
     """One step in the making. Rooms take it as their first argument; it does not outlive the step."""
 
@@ -75,7 +88,7 @@ class Cycle:
         self.faults: list[li.Fault | None] = []
         self.seen: list[out.Seen] = []
         self.thermals: list[Thermals] = []
-        self.insufficient = [False] * len(state.transformers)
+        self.asked: list[Asked | None] = [None] * len(state.transformers)
         self.thermal = state.thermal
         self.estimate: track.Estimate | None = state.estimate
         self.sample: track.Sample | None = None

@@ -452,6 +452,80 @@ def no_spare_left_is_cooling_insufficient() -> None:
     assert s.alarm("cooling_insufficient") == "unacknowledged"
 
 
+def all_on_one_module(tree: Any) -> None:
+    """Feedbacks and cabinet contacts are read from the relay module itself."""
+    for stage in tree["transformers"][0]["stages"]:
+        for bit in (stage["feedback"], *stage["cabinet"].values()):
+            bit["device"] = "relays"
+
+
+def cut(s: Station) -> Station:
+    s.down["relays"], s.link_down = "no answer within 1.0 s", set(s.ids)
+    return s
+
+
+def join(s: Station) -> Station:
+    s.down.clear()
+    s.link_down = set()
+    s.coils = dict.fromkeys(s.coils, False)  # the module let go meanwhile
+    return s
+
+
+def shown(s: Station) -> set[str]:
+    """Alarms that an operator sees: not normal, and no other one stands for them."""
+    return {v.id for v in engine.alarm_list(s.state, s.plan) if v.status != "suppressed by design"}
+
+
+def raised_while(s: Station, seconds: int) -> set[str]:
+    seen: set[str] = set()
+    for _ in range(seconds // 2):
+        s.cycle()
+        seen |= shown(s)
+    return seen
+
+
+@rule("a feedback read before the call contradicts it", patch(conditions, "denies", lambda *_: True))
+def a_cut_module_raises_its_own_alarm_and_no_other() -> None:
+    s = Station(all_on_one_module).run(60)
+    assert raised_while(cut(s), 180) == {"device.relays.alarm_link_lost"}
+    assert s.called(1, 2, 3)
+    assert s.value("stage1.running") is False
+    assert s.state.stages[0].proof is stages.Proof.UNPROVEN
+    assert s.alarm("cooling_insufficient") == "suppressed by design"
+    join(s).run(60)
+    assert shown(s) == {"device.relays.alarm_link_lost"}  # returned, not acknowledged
+    assert s.alarm("cooling_insufficient") == "normal"
+
+
+@rule("a device's alarm stands for nothing", patch(conditions, "told_by_link", lambda *_: False))
+def unread_feedback_is_told_by_its_device_alone() -> None:
+    s = Station().run(60).set(oil=61.0).run(60)
+    s.down["cabinet"] = "no answer within 1.0 s"
+    assert raised_while(s, 180) == {"device.cabinet.alarm_link_lost"}
+    assert s.called(1, 2, 3)  # nobody proves the first, so the next one is called, and so on
+    s.command("shelve", "device.cabinet.alarm_link_lost", minutes=30.0)
+    s.run(4)
+    assert s.alarm("cooling_insufficient") == "unacknowledged"  # nothing stands for it any more
+
+
+@rule("no feedback ever contradicts a call", patch(conditions, "denies", lambda *_: False))
+def a_feedback_that_says_not_running_is_told_before_during_and_after_a_cut() -> None:
+    s = Station(all_on_one_module)
+    s.broken |= {"stage1", "stage2", "stage3"}
+    s.set(oil=81.0).run(120)
+    told = {"T1.alarm_cooling_insufficient"} | {f"T1.stage{n}.alarm_no_feedback" for n in (1, 2, 3)}
+    assert shown(s) == told
+    cut(s).run(120)  # seen not running before the cut: that is not the link's doing
+    assert shown(s) == told | {"device.relays.alarm_link_lost"}
+    join(s).run(60)
+    assert shown(s) == told | {"device.relays.alarm_link_lost"}
+    assert s.alarm("cooling_insufficient") == "unacknowledged"
+    fresh = Station(all_on_one_module).run(60)
+    fresh.broken |= {"stage1", "stage2", "stage3"}  # and after the cut: the motors do not follow the release
+    join(cut(fresh).run(120)).set(oil=81.0).run(60)
+    assert shown(fresh) >= told
+
+
 @rule(
     "bad feedback counts as running",
     lambda m: m.setattr(

@@ -211,7 +211,7 @@ DECLARED: tuple[Declared, ...] = (
     Declared("winding", "hot_spot_c", 3, "float", "degC", "winding hot spot", _H),
     Declared("winding", "hot_spot_uncertainty_k", 4, "float", "K", "expanded uncertainty of the hot spot, k = 2", _H),
     Declared("winding", "ageing_rate", 5, "float", "", "relative ageing rate of this unit's paper", _H),
-    Declared("winding", "loss_of_life_h", 6, "float", "h", "loss of life, never decreasing", "questionable once a questionable hot spot was integrated"),
+    Declared("winding", "loss_of_life_h", 6, "float", "h", "loss of life, never decreasing", "questionable while more than 1 % of the integrated time was on questionable or substituted hot spots (start period not counted)"),
     Declared("winding", "loss_of_life_low_h", 7, "float", "h", "loss of life at hot spot minus its uncertainty", "as loss_of_life_h"),
     Declared("winding", "loss_of_life_high_h", 8, "float", "h", "loss of life at hot spot plus its uncertainty", "as loss_of_life_h"),
     Declared("winding", "loss_of_life_percent", 9, "float", "%", "loss of life / normal life", "as loss_of_life_h"),

@@ -15,7 +15,7 @@ from collector.control import alarms as al
 from collector.control import lost_inputs as li
 from collector.control import outputs as out
 from collector.control.layout import NS, unpack
-from collector.control.stages import NEVER, StageState
+from collector.control.stages import NEVER, Proof, StageState
 from collector.control.state import (
     ExpectedLoad,
     Gap,
@@ -36,7 +36,7 @@ FORMAT = 1
 T = TypeVar("T")
 
 #: Fields of a transformer's state that are told per stage or per winding.
-_PER_ITEM = frozenset({"roles", "cold", "phase_ns", "doubted", "last_load"})
+_PER_ITEM = frozenset({"roles", "cold", "phase_ns", "doubtful_s", "last_load"})
 
 
 def _flat(value: Any) -> Any:
@@ -114,7 +114,7 @@ def as_dict(state: State) -> dict[str, Any]:
         for k, w in enumerate(t.windings):
             windings[w.id] = {
                 "phase_ns": ts.phase_ns[k],
-                "doubted": ts.doubted[k],
+                "doubtful_s": ts.doubtful_s[k],
                 "last_load": ts.last_load[k],
             }
     return {
@@ -171,7 +171,8 @@ def _take(plan: Plan, told: Mapping[str, Any], shift: int, thermal: track.Therma
                 roles=roles,
                 cold=tuple(bool(told["stages"].get(s.id, {}).get("cold", False)) for s in t.stages),
                 phase_ns=tuple(_moved(x.get("phase_ns", -1), shift) for x in w),
-                doubted=tuple(bool(x.get("doubted", False)) for x in w),
+                # An older checkpoint says only *that* there was such time, which every start left behind.
+                doubtful_s=tuple(float(x.get("doubtful_s", 0.0)) for x in w),
                 last_load=tuple(x.get("last_load") for x in w),
             )
         )
@@ -184,7 +185,10 @@ def _take(plan: Plan, told: Mapping[str, Any], shift: int, thermal: track.Therma
         started_ns=_moved(told["started_ns"], shift),
         deciding=bool(told["deciding"]),
         inputs=tuple(_made(li.InputState, told["inputs"].get(p.id, {}), shift) for p in layout.inputs),
-        stages=tuple(_made(StageState, x.get("stage", {}), shift) for x in s_told),
+        stages=tuple(
+            _rewired(_made(StageState, x.get("stage", {}), shift), s.feedback is not None)
+            for s, x in zip(layout.stages, s_told, strict=True)
+        ),
         adopted=tuple(bool(x.get("adopted", False)) for x in s_told),
         outputs=tuple(_made(out.OutputState, x.get("output", {}), shift) for x in s_told),
         run_ns=tuple(int(x.get("run_ns", 0)) for x in s_told),
@@ -201,6 +205,15 @@ def _take(plan: Plan, told: Mapping[str, Any], shift: int, thermal: track.Therma
         },
         thermal=thermal,
     )
+
+
+def _rewired(stage: StageState, wired: bool) -> StageState:
+    """New settings have given it a feedback, or taken it away: its proof begins anew, else none would
+    ever be due, or one would be overdue for ever."""
+    waiting = stage.proof in (Proof.STARTING, Proof.UNPROVEN)
+    if waiting and wired is (stage.due_ns >= NEVER):
+        return replace(stage, proof=Proof.REST, due_ns=NEVER)
+    return stage
 
 
 def carry_over(state: State, old_plan: Plan, new_plan: Plan) -> State:
@@ -273,6 +286,11 @@ def _restored(plan: Plan, told: dict[str, Any], gap: Gap) -> State:
     if not gap.same_boot or gap.gap_s is None:
         # Nobody knows how much of a hold-off is left, so there is none.
         stages = tuple(replace(s, hold_until_ns=-1) if s.hold_until_ns >= 0 else s for s in stages)
+    # Nobody watched the trip criteria meanwhile: a delay that was running begins anew.
+    transformers = tuple(
+        ts if state.alarms[t.alarms["trip"]].active else replace(ts, trip_ns=-1)
+        for t, ts in zip(plan.layout.transformers, state.transformers, strict=True)
+    )
     # What counted is not lost because nobody looked for a while: its first good sample counts.
     inputs = tuple(
         i if i.lost or gap.mono_ns - i.value_ns <= p.rules.stale else li.InputState()
@@ -286,5 +304,6 @@ def _restored(plan: Plan, told: dict[str, Any], gap: Gap) -> State:
         deciding=False,
         adopted=(False,) * len(stages),
         stages=stages,
+        transformers=transformers,
         devices_down={},
     )

@@ -88,7 +88,8 @@ class TransformerState:
     mode, mode_ok: cooling mode in force, and whether any mode's stages are proven. roles: per stage,
     whose limits it works to. next_start_ns: no ordinary start before. at_alarm: alarm temperature, with
     deadband. frozen: watch on top oil. phase_ns: per winding, since when it is the odd one out.
-    cold: per stage, cold-oil block in force. doubted: per winding, a questionable hot spot was integrated.
+    cold: per stage, cold-oil block in force. doubtful_s: per winding, how long loss of life was integrated
+    on a questionable or substituted hot spot [s].
     """
 
     mode: int = 0
@@ -106,7 +107,7 @@ class TransformerState:
     pumps_lost_ns: int = -1
     trip_ns: int = -1
     cold: tuple[bool, ...] = ()
-    doubted: tuple[bool, ...] = ()
+    doubtful_s: tuple[float, ...] = ()
     last_load: tuple[float | None, ...] = ()
     hot_spot: Peak = NO_PEAK
     top_oil: Peak = NO_PEAK
@@ -220,6 +221,6 @@ def fresh_transformer(t: TransformerPlan) -> TransformerState:
         roles=tuple(range(n)),
         phase_ns=(-1,) * w,
         cold=(False,) * n,
-        doubted=(False,) * w,
+        doubtful_s=(0.0,) * w,
         last_load=(None,) * w,
     )

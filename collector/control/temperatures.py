@@ -244,9 +244,10 @@ def conclude(
         base = base | invalid(Detail.INCONSISTENT)
     # Across so long a hole between two steps no line is drawn: what came meanwhile was held.
     hole = cycle.old.mono_ns >= 0 and cycle.now - cycle.old.mono_ns > ns(cycle.plan.settings.station.gap_s)
-    if e.start_questionable[i] or e.bridged[i] or hole:
+    if e.bridged[i] or hole:
         base = base | STARTED
-    th.winding_quality = [base | q for q in th.current_quality]
+    integrated = [base | q for q in th.current_quality]
+    th.winding_quality = [q | STARTED for q in integrated] if e.start_questionable[i] else integrated[:]
     hot: list[tuple[float, Quality]] = []
     load: float | None = None
     load_quality = GOOD
@@ -278,13 +279,13 @@ def conclude(
         (th.hot_spot is not None and th.hot_spot >= limits.hot_spot_high_c - band)
         or (th.oil is not None and th.oil >= limits.top_oil_high_c - band)
     )
-    doubted = tuple(was or not q.is_good for was, q in zip(ts.doubted, th.winding_quality, strict=True))
+    doubtful_s = _doubtful(cycle, t, integrated)
     hot_spot = _peak(ts.hot_spot, th.hot_spot, th.hot_spot_quality, cycle.now)
     top_oil = _peak(ts.top_oil, th.oil, th.oil_quality, cycle.now)
     top_load = _peak(ts.load, th.load, th.load_quality, cycle.now)
     if (
         th.alarm_temperature is not ts.at_alarm
-        or doubted != ts.doubted
+        or doubtful_s is not ts.doubtful_s
         or hot_spot is not ts.hot_spot
         or top_oil is not ts.top_oil
         or top_load is not ts.load
@@ -292,11 +293,26 @@ def conclude(
         cycle.transformers[i] = replace(
             cycle.transformers[i],
             at_alarm=th.alarm_temperature,
-            doubted=doubted,
+            doubtful_s=doubtful_s,
             hot_spot=hot_spot,
             top_oil=top_oil,
             load=top_load,
         )
+
+
+def _doubtful(cycle: Cycle, t: TransformerPlan, integrated: list[Quality]) -> tuple[float, ...]:
+    """Per winding, the time whose ageing rests on a questionable or substituted hot spot [s].
+
+    integrated: the hot spots' quality but for the start period: the gradient assumed there is forgotten with
+    its time constants and means minutes of ageing, in a counter of years.
+    """
+    was, old = cycle.transformers[t.index].doubtful_s, cycle.old.thermal
+    if old is None or cycle.thermal is None or all(q.is_good for q in integrated):
+        return was
+    passed_s = float(cycle.thermal.monitored_s[t.index] - old.monitored_s[t.index])
+    if passed_s <= 0.0:
+        return was
+    return tuple(s if q.is_good else s + passed_s for s, q in zip(was, integrated, strict=True))
 
 
 def settled_oil(cycle: Cycle) -> tuple[float | None, ...]:

@@ -16,6 +16,11 @@ from collector.quality import GOOD, Detail, Quality, invalid, questionable
 from collector.thermal import track
 from collector.thermal.loading import FIGURES, bubbling_margin_k
 
+#: Loss of life is questionable above this share of its time on questionable or substituted hot spots: even
+#: at three times the ageing (10 K, the worst that a substituted value should be off) it is then 2 % off, far
+#: within its own low and high figures; and four days in a year are rather a repair left undone than a fault.
+DOUBTFUL_SHARE = 0.01
+
 _NO_VALUE = Value(None, invalid(Detail.OLD_DATA))
 _UNPROVEN = questionable(Detail.INACCURATE)
 _BOOL = {True: Value(True, GOOD), False: Value(False, GOOD)}
@@ -122,7 +127,7 @@ def winding_values(
     v[f"{p}.hot_spot_uncertainty_k"] = _value(finite(e.uncertainty_k[i]), hot_q)
     v[f"{p}.ageing_rate"] = _value(finite(e.ageing_rate[i]), hot_q)
     v[f"{p}.gradient_k"] = _value(finite(e.gradient_k[i]), load_q)
-    life_q = STARTED if cycle.transformers[t.index].doubted[k] else GOOD
+    life_q = life_quality(cycle, t, k)
     low, best, high = (float(x) for x in e.loss_of_life_h[:, i])
     v[f"{p}.loss_of_life_h"] = Value(best, life_q)
     v[f"{p}.loss_of_life_low_h"] = Value(low, life_q)
@@ -134,6 +139,13 @@ def winding_values(
     v[f"{p}.equivalent_ageing_day"] = _value(finite(e.equivalent_day[i]), hot_q)
     v[f"{p}.equivalent_ageing_month"] = _value(finite(e.equivalent_month[i]), hot_q)
     v[f"{p}.equivalent_ageing_total"] = _value(finite(e.equivalent_total[i]), hot_q)
+
+
+def life_quality(cycle: Cycle, t: TransformerPlan, k: int) -> Quality:
+    assert cycle.thermal is not None
+    doubtful_s = cycle.transformers[t.index].doubtful_s[k]
+    most_s = DOUBTFUL_SHARE * float(cycle.thermal.monitored_s[t.index])
+    return STARTED if doubtful_s > most_s else GOOD
 
 
 def stage_values(cycle: Cycle, s: StagePlan, v: dict[str, Value]) -> None:

@@ -238,3 +238,61 @@ def test_peaks_keep_their_time_until_reset() -> None:
     assert s.value("peak_top_oil_c") < 60
     reset = next(e for e in s.events if "peaks reset" in e.text)
     assert reset.data["top_oil_c"] == pytest.approx(72.0, abs=0.5)
+
+
+LIFE = ("loss_of_life_h", "loss_of_life_low_h", "loss_of_life_high_h", "loss_of_life_percent")
+
+
+def life_is_good(s: Station, winding: str = "HV_A") -> bool:
+    told = {s.quality(f"{winding}.{name}").is_good for name in LIFE}
+    assert len(told) == 1
+    return told.pop()
+
+
+def test_a_start_alone_leaves_loss_of_life_good() -> None:
+    s = Station().run(60)
+    assert s.quality("HV_A.hot_spot_c").validity is Validity.QUESTIONABLE  # 3 tau_o/k22 are not over
+    assert life_is_good(s)
+    assert s.state.transformers[0].doubtful_s == (0.0, 0.0, 0.0)
+
+
+def test_loss_of_life_is_questionable_while_more_than_a_hundredth_of_its_time_was_doubtful() -> None:
+    s = Station().run(3600, 20.0)
+    s.set(HV_A__current_a=Bad()).run(30)  # one winding's current is assumed
+    doubtful_s = s.state.transformers[0].doubtful_s
+    assert 20.0 < doubtful_s[0] < 35.0
+    assert doubtful_s[1:] == (0.0, 0.0)
+    assert life_is_good(s)
+    s.run(60)
+    assert not life_is_good(s, "HV_A")
+    assert life_is_good(s, "HV_B")
+    s.set(HV_A__current_a=100.0).run(60)
+    doubtful_s = s.state.transformers[0].doubtful_s
+    s.run(99.0 * doubtful_s[0] - 3900.0, 20.0)
+    assert not life_is_good(s)  # nearly a hundred times as long
+    s.run(400, 20.0)
+    assert s.state.transformers[0].doubtful_s == doubtful_s
+    assert life_is_good(s)
+
+
+def test_doubtful_time_survives_a_checkpoint_and_a_reload_bit_by_bit() -> None:
+    s = Station().run(20).set(oil=Bad()).run(20, 1.1)
+    held = s.state.transformers[0].doubtful_s
+    assert min(held) > 0.0
+    saved = engine.checkpoint(s.state)
+    assert engine.thaw(s.plan, saved).transformers[0].doubtful_s == held
+    assert engine.restore(s.plan, saved, engine.Gap(True, 5.0, s.now)).transformers[0].doubtful_s == held
+    assert engine.migrate(s.state, s.plan, s.plan).transformers[0].doubtful_s == held
+    old = json.loads(saved)  # as written before the time was counted
+    for w in old["windings"].values():
+        del w["doubtful_s"]
+        w["doubted"] = True
+    back = engine.restore(s.plan, json.dumps(old).encode(), engine.Gap(True, 5.0, s.now))
+    assert back.transformers[0].doubtful_s == (0.0, 0.0, 0.0)
+
+
+def test_a_bridged_gap_is_doubtful_time() -> None:
+    s = Station().run(600)
+    s.restart(60.0).run(10)
+    assert 60.0 <= s.state.transformers[0].doubtful_s[0] <= 75.0
+    assert not life_is_good(s)

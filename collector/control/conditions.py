@@ -224,10 +224,12 @@ def trip_condition(cycle: Cycle, t: TransformerPlan) -> None:
         for w, q in zip(t.windings, th.winding_quality, strict=True)
         if cycle.estimate is not None
     )
+    first, second = t.inputs.get("top_oil_c"), t.inputs.get("top_oil_2_c")
+    of_main, of_second = trip.speaks_for(calculated, first is None or cycle.inputs[first].lost)
     met = trip.criteria(
-        pleads(t.inputs.get("top_oil_c"), limits.top_oil_c) and not th.oil_lost,
-        calculated and not th.oil_lost,
-        pleads(t.inputs.get("top_oil_2_c"), limits.top_oil_c) and not th.oil_lost,
+        pleads(first, limits.top_oil_c) and not th.oil_lost,
+        of_main and not th.oil_lost,
+        (pleads(second, limits.top_oil_c) or of_second) and not th.oil_lost,
         [pleads(w.fibre, limits.hot_spot_c) for w in t.windings],
     )
     trip_ns = (ts.trip_ns if ts.trip_ns >= 0 else cycle.now) if met else -1

@@ -17,10 +17,15 @@ def evidence(value: float | None, quality: Quality, limit: float) -> bool:
     return value >= limit
 
 
+def speaks_for(calculated_hot_spot: bool, main_oil_lost: bool) -> tuple[bool, bool]:
+    """(main, second) oil probe that the calculated hot spot pleads for: the one it stands on."""
+    return calculated_hot_spot and not main_oil_lost, calculated_hot_spot and main_oil_lost
+
+
 def criteria(main_oil: bool, calculated_hot_spot: bool, second_oil: bool, fibres: Sequence[bool]) -> bool:
     """Two independent sensors must plead.
 
-    The calculated hot spot stands on the main oil probe, so these two count as one; a second oil
-    probe, and each fibre probe in a winding, are sensors of their own.
+    A hot spot calculated from the main oil probe counts as one with it; a second oil probe (with what
+    stands on it, see `speaks_for`), and each fibre probe in a winding, are sensors of their own.
     """
     return (main_oil or calculated_hot_spot) + second_oil + sum(fibres) >= 2

@@ -22,6 +22,17 @@ def short(text: str) -> str:
     return text
 
 
+def settled(bench: Bench) -> bool:
+    """The daemon has read everything and no stage runs for want of an input."""
+    status = bench.status()
+    return (
+        status is not None
+        and not any(status["devices"].values())
+        and status["values"].get("T1.hot_spot_c", [None])[0] is not None
+        and all(view["reason"] != "released: input lost" for view in status["stages"])
+    )
+
+
 @pytest.fixture
 async def make_bench(tmp_path: Path) -> AsyncIterator[Callable[..., Any]]:
     """``await make_bench(load=0.5, edit=...)`` gives a started Bench with its daemon deciding."""
@@ -45,6 +56,7 @@ async def make_bench(tmp_path: Path) -> AsyncIterator[Callable[..., Any]]:
         bench = Bench(plant, tmp_path, publish_s=60.0, edit=edit)
         await stack.enter_async_context(bench)
         await bench.start_daemon()
+        await bench.until(lambda: settled(bench), "every input counts")
         return bench
 
     yield make

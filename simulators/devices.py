@@ -21,7 +21,7 @@ from simulators.plant import PHASES, STAGES, STEP_S, sensor_noise
 OPEN, SHORT, FAILED = "open", "short", "failed"
 SENSOR_FAULTS = frozenset({OPEN, SHORT, FAILED, "frozen", "jumping", "drifting", "fixed"})
 WIRE_FAULTS = frozenset({"silent", "mute", "slow", "refusing", "busy", "hole", "cut", "rebooting"})
-RELAY_FAULTS = frozenset({"stuck", "welded"})
+RELAY_FAULTS = frozenset({"stuck", "welded", "no_timeout"})
 DEAF_FAULTS = ("silent", "cut", "rebooting")
 
 Signal = float | str  # a value, or OPEN, SHORT, FAILED
@@ -169,6 +169,7 @@ class RelayModule:
     contacts: list[bool] = field(default_factory=lambda: [False] * COIL_COUNT)
     stuck: frozenset[int] = frozenset()
     welded: frozenset[int] = frozenset()
+    timer_dead: bool = False  # the timeout does not run, whatever its register says
     last_request_ns: int | None = None  # station time of the last valid request
     expired: bool = False
 
@@ -192,7 +193,7 @@ class RelayModule:
 
     def timeout_left_s(self) -> float | None:
         """Station seconds until the timeout; None while it does not run."""
-        if self.last_request_ns is None or self.expired or self.timeout_tenths == 0:
+        if self.last_request_ns is None or self.expired or self.timeout_tenths == 0 or self.timer_dead:
             return None
         return self.timeout_tenths / 10.0 - (self.clock.station_ns() - self.last_request_ns) / 1e9
 
@@ -306,6 +307,7 @@ class Device:
         if self.relays is not None:
             self.relays.stuck = self._places("stuck")
             self.relays.welded = self._places("welded")
+            self.relays.timer_dead = bool(self._in_force("no_timeout"))
         elif self._in_force("frozen"):
             self.image()  # a frozen sensor holds what it shows now
 

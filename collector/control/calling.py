@@ -18,6 +18,15 @@ from collector.settings.model import Limits
 #: Cold-oil block ends this much above its limit [K], so that a pump does not come and go.
 COLD_OIL_BAND_K = 2.0
 
+#: What an event says of a stage's proof.
+PROOF_TEXT = {
+    Proof.REST: "is at rest",
+    Proof.STARTING: "is called, not proven running yet",
+    Proof.RUNNING: "is proven running by its feedback",
+    Proof.UNPROVEN: "is called but not proven running in time",
+    Proof.BY_HAND: "runs without being called: by hand, or running down",
+}
+
 
 def prove(cycle: Cycle) -> None:
     """Feedback against call; run hours; the cooling mode in force."""
@@ -37,7 +46,7 @@ def prove(cycle: Cycle) -> None:
             now = stages.next_proof(was, feedback, wired, s.timing, cycle.now)
             if now.proof is not was.proof:
                 cycle.stages[s.index] = now
-                cycle.tell("stage", s.id, f"{s.id}: {now.proof.value}", was=was.proof.value)
+                cycle.tell("stage", s.id, f"{s.id} {PROOF_TEXT[now.proof]}", was=was.proof.value)
             running.append(now.proof in (Proof.RUNNING, Proof.BY_HAND))
         proven = proven_stages(running, [s.needs for s in t.stages])
         mode, ok = mode_in_force(t.modes, proven)
@@ -143,11 +152,7 @@ def move_stage(cycle: Cycle, t: TransformerPlan, th: Thermals, s: StagePlan, k: 
     reason = next(word for word, i in REASON.items() if i == why)
     ahead = why == REASON["pre-cooling"]
     because = ""
-    if why == REASON["released: input lost"]:
-        because = th.lost
-    elif new.call is Call.OFF and was.call is Call.CALLED:
-        because = "all below dropout"
-    elif why == REASON["automatic"]:
+    if why == REASON["automatic"]:
         because = _criterion(th, pickup)
     elif why == REASON["released: alarm temperature"]:
         at = t.settings.alarms
@@ -155,11 +160,13 @@ def move_stage(cycle: Cycle, t: TransformerPlan, th: Thermals, s: StagePlan, k: 
     elif ahead:
         because = _criterion(precooling.to_come(cycle.transformers[t.index].expected), pickup)
         because = f"to come: {because}" if because else ""
-    because = f" ({because})" if because else ""
+    if why == REASON["released: input lost"]:
+        because = th.lost
+    text = call_text(s, was.call, new.call, reason, because)
     cycle.tell(
         "stage",
         s.id,
-        f"{s.id}: {new.call.value}, {reason}{because}",
+        f"{s.id} {text}",
         was=was.call.value,
         call=new.call.value,
         rule=reason,
@@ -175,6 +182,37 @@ def move_stage(cycle: Cycle, t: TransformerPlan, th: Thermals, s: StagePlan, k: 
         lost=th.lost,
         inputs_quality=str(th.hot_spot_quality),
         **(precooling.figures(cycle.transformers[t.index].expected) if ahead else {}),
+    )
+
+
+def call_text(s: StagePlan, was: Call, call: Call, reason: str, because: str) -> str:
+    """What has become of a call, as a sentence without its subject. because: criteria or lost input."""
+    why = reason.removeprefix("released: ")
+    why = {
+        "starting": "windingd has just started",
+        "minimum run": "its minimum run is not over",
+        "return not yet trusted": "what came back is not trusted yet",
+    }.get(why, why)
+    if reason == "released: input lost" and because:
+        why = because
+    elif because:
+        why = because if reason == "automatic" else f"{why} ({because})"
+    criteria = f" ({because})" if because else ""
+    if call is Call.BLOCKED:
+        return f"is {why}" if why == "held off by hand" else f"is held off: {why}"
+    if call is Call.RELEASED:
+        return f"is released: {why}"
+    if call is Call.CALLED:
+        stays = "stays called" if was is Call.RELEASED else "is called"
+        return f"{stays}: {'not every criterion is below dropout' if why == 'automatic' else why}"
+    if call is Call.DELAY:
+        return f"is above pickup{criteria}: the pickup delay of {s.settings.pickup_delay_s:g} s runs"
+    if call is Call.QUEUED:
+        return f"is due to start and waits its turn{criteria}"
+    if was in ON:
+        return "is held off: every criterion is below dropout"
+    return "stays held off: nothing " + (
+        "blocks it any more" if was is Call.BLOCKED else "is above pickup now"
     )
 
 
@@ -227,8 +265,8 @@ def adopt(cycle: Cycle, s: StagePlan) -> None:
             trusted_ns=max(was.trusted_ns, cycle.now + s.timing.return_hold),
         )
     cycle.stages[s.index] = was
-    how = "held off" if was.call not in ON else "released"
-    cycle.tell("stage", s.id, f"{s.id}: adopted as {how}")
+    how = "energised, which holds it off" if was.call not in ON else "released, so that it runs"
+    cycle.tell("stage", s.id, f"{s.id}: at the start its relay is found {how}")
 
 
 def facts_about(
@@ -251,7 +289,8 @@ def facts_about(
         release = REASON["released: alarm temperature"]
     if th.lost:
         release, lost = release or REASON["released: input lost"], True
-    if seen.released or (seen.trouble is out.Trouble.LINK):
+    # A module whose own release is not as declared must not hold anything off: nothing would let go of it.
+    if seen.released or seen.trouble in (out.Trouble.LINK, out.Trouble.UNVERIFIED):
         release, lost = release or REASON["released: output module lost"], True
     if starting:
         release = release or REASON["starting"]
@@ -260,7 +299,8 @@ def facts_about(
     hold = stage.hold_until_ns >= 0
     if hold and (release or cycle.now >= stage.hold_until_ns):
         word = next(w for w, i in REASON.items() if i == release) if release else "its time is over"
-        cycle.tell("command", s.id, f"{s.id}: hold-off by hand ends: {word}", rule=word)
+        text = f"{s.id}: hold-off by hand ends: {word.removeprefix('released: ')}"
+        cycle.tell("command", s.id, text, rule=word)
         cycle.stages[s.index] = stage = replace(stage, hold_until_ns=-1)
         hold = False
     if stage.force_until_ns >= 0:
@@ -342,10 +382,10 @@ def _reaches(value: float | None, limit: float | None) -> bool:
 def _criterion(th: Thermals, limits: Limits) -> str:
     """Which criterion is above its limit, in words."""
     reached = [
-        f"{name} {value:.{digits}f} {unit}, limit {limit:g}"
+        f"{name} {value:.{digits}f} {unit}, limit {limit:g} {unit}"
         for name, value, limit, digits, unit in (
-            ("hot spot", th.hot_spot, limits.hot_spot_c, 1, "degC"),
-            ("top oil", th.oil, limits.top_oil_c, 1, "degC"),
+            ("hot spot", th.hot_spot, limits.hot_spot_c, 1, "°C"),
+            ("top oil", th.oil, limits.top_oil_c, 1, "°C"),
             ("load", th.load, limits.load_pu, 2, "pu"),
         )
         if value is not None and limit is not None and value >= limit

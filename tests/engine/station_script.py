@@ -143,6 +143,7 @@ class Station:
         self.broken: set[str] = set()  # stages whose contactor does not follow
         self.stuck: dict[str, bool] = {}  # coils that do not follow the decision
         self.foreign: set[str] = set()
+        self.unverified: set[str] = set()
         self.link_down: set[str] = set()  # outputs whose module does not answer
         self.qualities: dict[str, Quality] = {}
         self.events: list[Event] = []
@@ -208,6 +209,7 @@ class Station:
                 self.now,
                 link_ok=o not in self.link_down,
                 foreign=o in self.foreign,
+                verified=o not in self.unverified,
             )
             for o, energised in self.coils.items()
         }

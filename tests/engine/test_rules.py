@@ -1031,6 +1031,20 @@ def a_coil_that_does_not_follow_is_an_alarm() -> None:
         outputs, "look", (lambda real: lambda *a: (real(*a)[0], outputs.NOTHING))(outputs.look)
     ),
 )
+def a_module_that_would_not_release_by_itself_holds_nothing_off() -> None:
+    s = Station().run(10)
+    s.unverified |= {"T1.stage1", "T1.stage2", "T1.stage3"}
+    s.run(4)
+    assert s.called(1, 2, 3)
+    assert s.alarm("stage1.output_fault") == "unacknowledged"
+
+
+@rule(
+    "read-back is not compared",
+    lambda m: m.setattr(
+        outputs, "look", (lambda real: lambda *a: (real(*a)[0], outputs.NOTHING))(outputs.look)
+    ),
+)
 def another_master_is_an_alarm() -> None:
     s = Station().run(10)
     s.foreign.add("T1.stage1")

@@ -277,7 +277,9 @@ async def test_row_5_short_gaps_move_nothing(make_bench: Make, ledger: Ledger) -
 @pytest.mark.parametrize("module_timeout_s", [TIMEOUT_S, 0.0])
 async def test_row_6_link_to_relays(make_bench: Make, ledger: Ledger, module_timeout_s: float) -> None:
     """Cut. Control: the module's own timeout switched off."""
-    bench = await ready(await make_bench(relay_timeout_s=module_timeout_s))
+    bench = await ready(await make_bench())
+    if not module_timeout_s:
+        await bench.station.fault("relays", "no_timeout")
     broken = "" if module_timeout_s else "timeout"
     since_ns = time.monotonic_ns()
     await bench.station.fault("relays", "cut")

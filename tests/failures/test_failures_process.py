@@ -45,7 +45,9 @@ def released_by_timeout(bench: Bench, since_ns: int) -> float:
 @pytest.mark.parametrize("module_timeout_s", [TIMEOUT_S, 0.0])
 async def test_row_1_killed(make_bench: Make, ledger: Ledger, module_timeout_s: float) -> None:
     """SIGKILL. Control: the module's own timeout switched off."""
-    bench = await ready(await make_bench(relay_timeout_s=module_timeout_s))
+    bench = await ready(await make_bench())
+    if not module_timeout_s:
+        await bench.station.fault("relays", "no_timeout")
     loss = "/value/T1/HV_A/loss_of_life_h"
     await bench.until(lambda: (value(bench, loss) or {}).get("value"), "loss of life published", 60.0)
     since_ns = time.monotonic_ns()

@@ -85,7 +85,8 @@ def step(state: State, plan: Plan, inputs: Inputs) -> tuple[State, Outcome]:
         commands.obey(cycle, command)
     if cycle.deciding:  # before that not everything has been read: nothing is called, nothing is an alarm
         if not state.deciding:
-            how = "every device was polled" if inputs.polled else "start grace is over: all run"
+            grace = "the start grace is over; every stage runs until every device was polled"
+            how = "every device was polled" if inputs.polled else grace
             cycle.tell("start", "station", f"deciding from now on: {how}")
         for t in plan.layout.transformers:
             precooling.look_ahead(cycle, t)  # before the stages: what is asked for is called in this step

@@ -50,11 +50,11 @@ def raise_alarms(cycle: Cycle) -> None:
                 detail=cycle.details.get(i, ""),
             )
         elif new.active is not was.active or new.status is not before.status:
-            over = "" if new.active else ", condition is over"
+            now = "still" if new.active else "no longer"
             cycle.tell(
                 "alarm",
                 plan.id,
-                f"{plan.id}: {new.status.word}{over}",
+                f"{plan.subject}: {now}: {plan.kind.what} ({new.status.word})",
                 state=new.status.word,
                 active=new.active,
                 priority=plan.kind.priority,
@@ -112,12 +112,12 @@ def transformer_conditions(cycle: Cycle, t: TransformerPlan) -> None:
     ):
         beyond = _beyond(value, limit, limits.deadband_k)
         if beyond and value is not None:
-            cycle.condition(a[name], True, f"{value:.1f} degC, limit {limit:g} degC")
+            cycle.condition(a[name], True, f"{value:.1f} °C, limit {limit:g} °C")
         else:
             cycle.conditions[a[name]] = beyond
     first, second = t.inputs.get("top_oil_c"), t.inputs.get("top_oil_2_c")
     if th.oil_lost:
-        lost_condition(cycle, a["top_oil_lost"], None if ts.disagree else first, True, th.lost)
+        lost_condition(cycle, a["top_oil_lost"], None if ts.disagree else first, True, bare(t, th.lost))
     if first is not None and second is not None and not th.oil_lost:
         for i in (first, second):
             if cycle.inputs[i].lost:
@@ -130,7 +130,7 @@ def transformer_conditions(cycle: Cycle, t: TransformerPlan) -> None:
         if w.current is not None and cycle.inputs[w.current].lost:
             lost_condition(cycle, w.current_lost, w.current, True, cycle.inputs[w.current].reason)
     no_estimate = th.hot_spot is None or th.hot_spot_quality.is_invalid
-    cycle.condition(a["estimate_lost"], no_estimate, th.lost)
+    cycle.condition(a["estimate_lost"], no_estimate, bare(t, th.lost))
     # The oil of a lost sensor is suppressed by nothing: pumps lost is the cause, not the estimate.
     countdown_min = limits.countdown_all_pumps_lost_min
     if not ts.mode_ok:
@@ -156,6 +156,13 @@ def transformer_conditions(cycle: Cycle, t: TransformerPlan) -> None:
             lost_condition(cycle, a["contact_lost"], wired, True, detail)
     if t.settings.trip.enabled:
         trip_condition(cycle, t)
+
+
+def bare(t: TransformerPlan, lost: str) -> str:
+    """Why inputs do not suffice, without what the alarm itself says already."""
+    for said in (f"{t.id}.top_oil_c is lost: ", f"{t.id} has no valid hot spot: ", f"{t.id}: "):
+        lost = lost.removeprefix(said)
+    return "" if lost == f"{t.id} has no valid hot spot yet" else lost
 
 
 def cooling_condition(cycle: Cycle, t: TransformerPlan) -> None:
@@ -236,7 +243,9 @@ def trip_condition(cycle: Cycle, t: TransformerPlan) -> None:
     if trip_ns != ts.trip_ns:
         cycle.transformers[t.index] = replace(ts, trip_ns=trip_ns)
     due = met and cycle.now - trip_ns >= ns(limits.delay_s)
-    cycle.condition(t.alarms["trip"], due, f"hot spot {th.hot_spot or 0:.1f}, top oil {th.oil or 0:.1f} degC")
+    cycle.condition(
+        t.alarms["trip"], due, f"hot spot {th.hot_spot or 0:.1f} °C, top oil {th.oil or 0:.1f} °C"
+    )
 
 
 def stage_conditions(cycle: Cycle, t: TransformerPlan, s: StagePlan) -> None:

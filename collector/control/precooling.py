@@ -45,8 +45,8 @@ def look_ahead(cycle: Cycle, t: TransformerPlan) -> None:
         would = (
             "what it would bring cannot be predicted, for an input is missing"
             if found is None
-            else f"with the cooling now in force it would bring top oil to {oil:.1f} degC and hot spot to "
-            f"{hot:.1f} degC"
+            else f"with the cooling now in force it would bring top oil to {oil:.1f} °C and hot spot to "
+            f"{hot:.1f} °C"
         )
         text = f"{t.id}: a load of {x.load_pu:g} pu is expected in {begins:.0f} min; {would}"
         cycle.tell("loading", t.id, text, **figures(x))

@@ -94,7 +94,7 @@ def compare(cycle: Cycle, t: TransformerPlan) -> None:
         above = loaded and ambient - oil > rules.ambient_above_oil_k
         ambient_ns = (ts.ambient_ns if ts.ambient_ns >= 0 else cycle.now) if above else -1
         if above and cycle.now - ambient_ns >= ns(li.AMBIENT_ABOVE_OIL_S):
-            reason = f"{ambient:.1f} degC stands above top oil {oil:.1f} degC under load"
+            reason = f"{ambient:.1f} °C stands above top oil {oil:.1f} °C under load"
             cycle.faults[ambient_i] = li.Fault(li.Cause.AMBIENT, reason)
         changes["ambient_ns"] = ambient_ns
 

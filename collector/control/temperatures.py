@@ -116,7 +116,7 @@ def oil_sample(cycle: Cycle, t: TransformerPlan, th: Thermals) -> tuple[float, i
             value, quality = max(value, good[1].value), quality | _DISAGREE
             first, second = good[0].value, good[1].value
             th.oil_lost = True
-            th.lost = f"{t.id}: the top-oil probes disagree, {first:.1f} and {second:.1f} degC"
+            th.lost = f"{t.id}: the top-oil probes disagree, {first:.1f} and {second:.1f} °C"
     by_hand = cycle.substitute(f"{t.id}.top_oil_c") if cycle.substitutes else None
     if by_hand is not None and (value is None or by_hand > value):
         value, at_ns, quality = by_hand, cycle.now, _ESTIMATED

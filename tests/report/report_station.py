@@ -30,7 +30,7 @@ WINDINGS = ("HV_A", "HV_B", "HV_C")
 STAGES = ("stage1", "stage2", "stage3")
 PICKUP_C, DROPOUT_C = (60.0, 70.0, 80.0), (50.0, 60.0, 70.0)
 ALARM = "T1.alarm_hot_spot_high"
-ALARM_TEXT = "T1: the hot spot is above its high limit (%.1f degC, limit 110 degC); every stage is called."
+ALARM_TEXT = "T1: the hot spot is above its high limit (%.1f °C, limit 110 °C); every stage is called."
 
 
 @dataclass

@@ -1,4 +1,4 @@
-"""The demo's command line, and that nothing of a bench outlives it. The story itself: see tests/e2e."""
+"""The demo's command line, and that nothing of a bench outlives it. The story itself: test_demo_story.py."""
 
 from __future__ import annotations
 

@@ -16,7 +16,7 @@ from collector.control.layout import NS, AlarmPlan, StagePlan, TransformerPlan
 from collector.control.modes import proven_stages
 from collector.control.stages import HOUR_NS, NEVER, ON, Call, Proof, StageState
 from collector.messages import Value
-from collector.points import CALL_REASONS
+from collector.points import CALL_REASONS, Declared
 from collector.quality import Quality
 from collector.record.reader import Record, StoredEvent
 from collector.replay import journal
@@ -487,10 +487,10 @@ class _Told:
         active = "its condition is present" if alarm.active else "its condition is not present"
         lines = [f"{plan.id} at {self.time()}: {alarm.status.word}; {active}."]
         if alarm.active and alarm.raised_ns >= 0:
-            lines.append(f"Raised at {self.at(alarm.raised_ns)}: {alarm.text}")
+            lines.append(f"Raised at {self.at(alarm.raised_ns)}: {_degrees(alarm.text)}")
         elif alarm.text:
             raised = f" at {self.at(alarm.raised_ns)}" if alarm.raised_ns >= 0 else ""
-            lines.append(f"Last raised{raised}: {alarm.text}")
+            lines.append(f"Last raised{raised}: {_degrees(alarm.text)}")
         else:
             lines.append(f"It stands for: {kind.what}. When it is raised: {kind.did}.")
         lines.append(
@@ -578,6 +578,8 @@ class _Told:
         if kept_by and ts.mode_ok:
             now = modes[ts.mode].id
             lines.append(f"What would change it: {now} ends when {kept_by} is no longer proven running.")
+        elif ts.mode_ok and len(modes) > 1:
+            lines.append("What would change it: the stages of another mode are proven running.")
         return lines
 
     # --- values and measurements ---
@@ -586,7 +588,10 @@ class _Told:
         state, plan = self.state.inputs[i], self.layout.inputs[i]
         point = self.values.get(plan.id)
         reading = self.inputs.readings.get(plan.id)
-        shown = "unknown" if point is None or point.value is None else _plain(point.value)
+        declared = self.declared(plan.id)
+        unit = declared.unit if declared is not None else ""
+        contact = declared is not None and declared.type == "bool"
+        shown = "unknown" if point is None or point.value is None else _plain(point.value, unit)
         quality = str(point.quality) if point is not None else "unknown"
         if not state.lost:
             lines = [f"{plan.id} at {self.time()}: it counts; value {shown}, quality {quality}."]
@@ -596,9 +601,10 @@ class _Told:
             if point is not None and point.value is not None:
                 lines.append(f"In its place stands {shown}, quality {quality}.")
             if state.value is not None:
-                lines.append(f"Last plausible value {_plain(state.value)} at {self.at(state.value_ns)}.")
+                last = _plain(state.value, unit, contact)
+                lines.append(f"Last plausible value {last} at {self.at(state.value_ns)}.")
         if reading is not None:
-            text = "no value" if reading.value is None else _plain(reading.value)
+            text = "no value" if reading.value is None else _plain(reading.value, unit, contact)
             why = f" ({reading.reason})" if reading.reason else ""
             source = f" from {reading.source}" if reading.source else ""
             lines.append(
@@ -633,9 +639,13 @@ class _Told:
             f"implausible beside others; it counts again after {plan.rules.back / NS:g} s of good readings."
         )
 
+    def declared(self, point: str) -> Declared | None:
+        return next((p.declared for p in self.layout.points if p.id == point), None)
+
     def derived(self, point: str, value: Value) -> list[str]:
-        shown = "no value" if value.value is None else _plain(value.value)
-        declared = next((p.declared for p in self.layout.points if p.id == point), None)
+        declared = self.declared(point)
+        unit = declared.unit if declared is not None else ""
+        shown = "no value" if value.value is None else _plain(value.value, unit)
         lines = [f"{point} at {self.time()}: {shown}, quality {value.quality}."]
         if declared is not None:
             lines.append(f"It is: {declared.meaning}. Quality rule: {declared.quality}.")
@@ -667,10 +677,17 @@ def _for(delay_ns: int) -> str:
     return f"for {delay_ns / NS:g} s" if delay_ns else "in one step"
 
 
-def _plain(value: float | int | bool | str) -> str:
-    if isinstance(value, bool):
+def _plain(value: float | int | bool | str, unit: str = "", contact: bool = False) -> str:
+    if isinstance(value, bool) or contact:
         return "yes" if value else "no"
-    return f"{value:.2f}" if isinstance(value, float) else str(value)
+    text = str(value)
+    if isinstance(value, float):  # an ageing rate of 0.004 is not 0.00
+        text = f"{value:.2f}" if value == 0.0 or abs(value) >= 0.1 else f"{value:.2g}"
+    return f"{text} {_degrees(unit)}".rstrip()
+
+
+def _degrees(text: str) -> str:
+    return text.replace("degC", "°C")
 
 
 def _and(items: Sequence[str]) -> str:
@@ -678,7 +695,7 @@ def _and(items: Sequence[str]) -> str:
 
 
 def _sentence(event: StoredEvent) -> str:
-    return f"{event.text.rstrip('.').replace('degC', '°C')}{_then(event)}."
+    return f"{_degrees(event.text.rstrip('.'))}{_then(event)}."
 
 
 def _then(event: StoredEvent) -> str:

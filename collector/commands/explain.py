@@ -12,11 +12,14 @@ on; where the journal has gone, the recorded events tell what they kept."""
 from __future__ import annotations
 
 import argparse
+import sqlite3
 import sys
+import zlib
 from pathlib import Path
 
 from collector.commands.common import EX_OK, EX_USAGE, Failure
 from collector.explain import ExplainError, explain
+from collector.record.blocks import DamagedBlock
 from collector.record.reader import Record, RecordError
 from collector.replay.trace import moment
 
@@ -43,4 +46,6 @@ def run(args: argparse.Namespace) -> int:
                 print(line)
     except (RecordError, ExplainError) as error:
         raise Failure(str(error)) from None
+    except (sqlite3.DatabaseError, zlib.error, DamagedBlock) as error:
+        raise Failure(f"{path}: damaged ({error}); another time may still be readable (give --at)") from None
     return EX_OK

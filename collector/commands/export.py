@@ -85,10 +85,8 @@ def _export(record: Record, args: argparse.Namespace) -> int:
         )
     start = export.parse_time(args.start, zone) if args.start else span[0]
     end = export.parse_time(args.end, zone) if args.end else span[1]
-    if end <= start:
-        raise export.ExportError(
-            f"--to {args.end or export.utc(end)} is not after --from {args.start or export.utc(start)}"
-        )
+    if args.start and args.end and end <= start:
+        raise export.ExportError(f"--to {args.end} is not after --from {args.start}")
     if end <= span[0] or start >= span[1]:
         raise export.ExportError(
             f"nothing recorded then (the record holds {export.utc(span[0])} to {export.utc(span[1])})"

@@ -22,7 +22,9 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import sqlite3
 import sys
+import zlib
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -35,6 +37,7 @@ from rich.console import Console
 from collector.commands.common import EX_OK, EX_OTHER, EX_USAGE, Failure, load_or_fail
 from collector.messages import Outcome
 from collector.points import catalogue
+from collector.record.blocks import DamagedBlock
 from collector.record.reader import Record, RecordError
 from collector.replay import journal, lanes
 from collector.replay.history import History, HistoryError, newest_settings
@@ -100,6 +103,10 @@ def run(args: argparse.Namespace) -> int:
         return _scenarios(args, base, trace.columns, trace, trace.progress)
     except (TraceFault, RecordError, HistoryError, journal.JournalError, lanes.LaneError) as fault:
         raise Failure(str(fault)) from None
+    except (sqlite3.DatabaseError, zlib.error, DamagedBlock) as error:
+        raise Failure(
+            f"{args.subject}: damaged ({error}); another period may still be readable (--since, --until)"
+        ) from None
     except BrokenPipeError:
         raise
     except OSError as error:
@@ -256,7 +263,7 @@ def _scenarios(
         chosen.append(lanes.Lane(path.name, settings, loaded.hash, closed_loop=what_if, shifted=what_if))
     with _bar() as tell:
         run = lanes.run(chosen, columns, rows, values=bool(args.target), loading=args.loading)
-        stepped = _told(run, progress, tell)
+        stepped = _settling(_told(run, progress, tell))
         if not others:
             _write(args, base.settings, ((d.row, d.outcome) for d in stepped))
             return EX_OK
@@ -278,6 +285,26 @@ def _scenarios(
     return EX_OK
 
 
+def _settling(stepped: Iterable[lanes.Stepped]) -> Iterator[lanes.Stepped]:
+    """Says until when the model ran on a guessed beginning: figures up to then are not to be relied on."""
+    settled_ns = last_ns = 0
+    for done in stepped:
+        last_ns = done.row.wall_ns
+        thermal = done.state.thermal
+        if thermal is not None:
+            left_ns = max(0, int(thermal.settled_ns.max()) - int(thermal.t_ns))
+            settled_ns = last_ns + left_ns if left_ns else settled_ns
+        yield done
+    if settled_ns:
+        word = "has settled" if settled_ns <= last_ns else "would have settled"
+        print(
+            f"note: the model starts without a history, as if the first load had lasted, and {word} at "
+            f"{journal.utc(settled_ns)[:19]}Z; "
+            "hot spots and loss of life before are uncertain (begin earlier)",
+            file=sys.stderr,
+        )
+
+
 def _remarks(chosen: Sequence[lanes.Lane], columns: Sequence[str], what_if: bool) -> list[str]:
     proven = any(column.endswith(".feedback") for column in columns)
     running = "by the trace's feedback" if proven else "as called (the trace has no feedback)"
@@ -286,6 +313,9 @@ def _remarks(chosen: Sequence[lanes.Lane], columns: Sequence[str], what_if: bool
         remarks.append(
             "Others: estimate. Oil = recorded + model with their stages - model with the first one's; what "
             "is called runs."
+        )
+        remarks.append(
+            "What the settings alone change: give the first ones among the others too, and compare those."
         )
     else:
         remarks.append("Others: oil and running as recorded; only calls, alarms and limits are their own.")

@@ -89,7 +89,13 @@ def parse_time(text: str, zone: ZoneInfo | None = None) -> int:
             raise ExportError(
                 f"{text!r} does not say which time it is (add Z for UTC, or give --station-time)"
             )
-        time = time.replace(tzinfo=zone or UTC)
+        time = time.replace(tzinfo=zone) if zone else time.replace(tzinfo=UTC)
+        # An hour that local time skips or lives through twice has another offset with fold=1.
+        if time.utcoffset() != time.replace(fold=1).utcoffset():
+            raise ExportError(
+                f"{text!r} does not exist or comes twice in {zone}, where the clocks change then "
+                f"(write {time.isoformat()} or {time.replace(fold=1).isoformat()})"
+            )
     since = time - datetime(1970, 1, 1, tzinfo=UTC)
     return (since.days * 86_400 + since.seconds) * 10**9 + since.microseconds * 1000
 

@@ -379,7 +379,9 @@ class Record:
                     f"SELECT {what}(period) FROM blocks WHERE level = ?", (level,)
                 ).fetchone()
                 if row[0] is not None:
-                    times.append((row[0] + extra) * days * DAY_S * 10**9)
+                    times += self._sealed_span(level, row[0], lines) or [
+                        (row[0] + extra) * days * DAY_S * 10**9
+                    ]
         for line in self._plain_lines():
             low, high = self._conn.execute(
                 "SELECT (SELECT min(slot) FROM history WHERE line = ?1),"
@@ -388,6 +390,22 @@ class Record:
             ).fetchone()
             times += [low * lines[line] * 10**6, (high + 1) * lines[line] * 10**6]
         return (min(times), max(times)) if times else None
+
+    def _sealed_span(self, level: int, period: int, lines: dict[int, int]) -> list[int]:
+        """First and last time in the sealed blocks of one period [ns]; nothing when one is damaged."""
+        times: list[int] = []
+        for line, data in self._conn.execute(
+            "SELECT line, data FROM blocks WHERE level = ? AND period = ?", (level, period)
+        ):
+            try:
+                slot = blocks.decode(data).slot
+            except blocks.DamagedBlock:
+                return []
+            interval_ms = lines[line]
+            if level == COARSE:
+                interval_ms *= max(1, COARSE_S * 1000 // interval_ms)
+            times += [int(slot[0]) * interval_ms * 10**6, (int(slot[-1]) + 1) * interval_ms * 10**6]
+        return times
 
     # --- what happened ----------------------------------------------------------------------
 

@@ -376,7 +376,10 @@ def _peaks(t: TransformerFacts, w: _Words) -> str:
     if t.oil_hours_high is not None and a is not None:
         oil += f", {in_hours(t.oil_hours_high)} h above {a.top_oil_high_c:g} °C"
     ambient = f"; ambient {_peak_text(t.ambient_peak, w)}" if t.ambient is not None else ""
-    caption = f"{oil}{ambient}. ±: expanded uncertainty, k = 2. Hours: of the intervals whose mean is above."
+    caption = (
+        f"{oil}{ambient}. ±: expanded uncertainty, k = 2. Load: of the rated current of the mode "
+        "then in force. Hours: of the intervals whose mean is above."
+    )
     return f"<h2>Highest values of the period</h2>\n{_table(head, rows, caption, strong)}"
 
 

@@ -89,6 +89,20 @@ def test_formats_agree(filled: Path, tmp_path: Path, capsys: pytest.CaptureFixtu
         assert row["T1.W2.hot_spot_c_quality"] == values["quality"] == table["T1.W2.hot_spot_c_quality"][i]
 
 
+def test_the_period_of_a_sealed_record_is_that_of_its_intervals(
+    filled: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Not that of the months its blocks are kept by."""
+    with Record(filled) as record:
+        span = record.span()
+        times = record.history("T1.W1.hot_spot_c", 0, 2**62).time_ns
+    assert span is not None
+    assert 0 <= int(times[0]) - span[0] < 900 * S  # the 15-minute intervals reach a little further
+    assert 0 < span[1] - int(times[-1]) <= 900 * S
+    assert main(["export", str(filled), "--from", "2031-01-01"]) == 64
+    assert "(the record holds 2026-07-02T13:4" in capsys.readouterr().err
+
+
 def test_period_pattern_and_order(filled: Path, capsys: pytest.CaptureFixture[str]) -> None:
     words = ["--from", "2026-07-02T14:00:00Z", "--to", "2026-07-02T17:00+02:00", "--resolution", "15m"]
     rows = export(capsys, str(filled), "--points", "T1.W2.load_pu, T1.W?.hot_spot_c", *words)
@@ -172,6 +186,11 @@ def test_points_of_different_reloads_stand_side_by_side(
             "--to 2026-07-02 is not after --from 2026-07-03",
         ),
         (["--from", "2031-01-01", "--to", "2031-01-02"], 64, "nothing recorded"),
+        (
+            ["--from", "2026-10-25T01:30", "--station-time", "Europe/London"],
+            64,
+            "(write 2026-10-25T01:30:00+01:00 or 2026-10-25T01:30:00+00:00)",
+        ),
         (["--resolution", "5"], 64, "'5' is not a resolution (write 1m, 15m, 1h, 1d, or recorded)"),
         (["--station-time", "Mars/Olympus"], 64, "is not a time zone (write one of the tz database"),
         (["--output", "/nonexistent/x.csv"], 1, "/nonexistent/x.csv"),
@@ -286,6 +305,10 @@ def test_times_as_people_write_them() -> None:
     for bad in ("", "now", "2026-7-12", "2026-07-12T14", "1783866600", "2026-07-12T25:00Z", "12/07/2026"):
         with pytest.raises(ExportError):
             parse_time(bad)
+    for unclear in ("2026-10-25T01:30", "2026-03-29T01:30"):  # comes twice; does not exist
+        with pytest.raises(ExportError, match="does not exist or comes twice in Europe/London"):
+            parse_time(unclear, london)
+    assert parse_time("2026-10-25T01:30+01:00", london) == 1792888200 * S
     assert parse_resolution("15m") == 900
     assert parse_resolution("1d") == 86_400
     # the hour that is lived through twice in autumn differs by its offset

@@ -6,6 +6,7 @@ The sentences are judged by the figures and names that must stand in them.
 # ruff: noqa: E501  (a table: one rule, its words)
 from __future__ import annotations
 
+import re
 import sqlite3
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -319,6 +320,12 @@ def test_the_mode_in_force_and_what_ends_it(tmp_path: Path) -> None:
     assert "ONAF ends when stage1 or stage2 is no longer proven running" in text
 
 
+def test_the_weakest_mode_says_what_would_change_it(tmp_path: Path) -> None:
+    text = told(Recorded(tmp_path).run(1200), "T1.mode")
+    assert "cooling mode ONAN (ONAN) in force" in text
+    assert "What would change it: the stages of another mode are proven running." in text
+
+
 def test_a_lost_measurement(tmp_path: Path) -> None:
     s = Recorded(tmp_path).run(30).set(HV_B__current_a=Bad(reason="sentinel 0x7FFF"))
     text = told(s.run(30), "T1.HV_B.current_a")
@@ -336,8 +343,21 @@ def test_a_measurement_on_its_way_back(tmp_path: Path) -> None:
 
 def test_a_measurement_that_counts(tmp_path: Path) -> None:
     text = told(Recorded(tmp_path).run(30), "T1.top_oil_c")
-    assert "it counts; value 40.00, quality good" in text
+    assert "it counts; value 40.00 °C, quality good" in text
     assert "older than 30 s" in text
+
+
+def test_a_contact_is_told_in_words(tmp_path: Path) -> None:
+    text = told(Recorded(tmp_path).run(30), "T1.stage1.feedback")
+    assert "it counts; value no, quality good" in text
+    assert re.search(r"Read from \w+ at [\d:]+Z: no, quality good", text)
+
+
+def test_a_small_ageing_rate_is_not_told_as_nothing(tmp_path: Path) -> None:
+    text = told(Recorded(tmp_path).run(30), "T1.HV_A.ageing_rate")
+    rate = re.search(r"Z: (\S+), quality", text)
+    assert rate is not None
+    assert 0.0 < float(rate[1]) < 0.1
 
 
 def test_a_doubted_hot_spot_names_the_input_behind_it(tmp_path: Path) -> None:
@@ -384,4 +404,16 @@ def test_the_command_prints_and_refuses_in_one_line(tmp_path: Path, capsys: pyte
         assert main(["explain", *arguments]) == status
         message = capsys.readouterr().err
         assert words in message
+        assert message.count("\n") == 1
+
+
+def test_damage_is_told_in_one_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = Recorded(tmp_path).run(60).close()
+    with sqlite3.connect(path) as conn:
+        conn.execute("UPDATE snapshots SET data = x'789c0102030405'")
+    for arguments in (["explain", str(path), "T1.stage1"], ["replay", str(path), "--journal"]):
+        assert main(arguments) == 1
+        message = capsys.readouterr().err
+        assert "damaged (" in message
+        assert "may still be readable" in message
         assert message.count("\n") == 1

@@ -231,8 +231,10 @@ def test_compare_prints_a_column_for_each(
 ) -> None:
     base = ["replay", str(files["base"]), "--from", str(files["trace"])]
     assert main([*base, "--compare", str(files["other"])]) == 0
-    out = capsys.readouterr().out
+    out, notes = capsys.readouterr()
     print(out)
+    assert "the model starts without a history, as if the first load had lasted, and" in notes
+    assert "What the settings alone change" in out
     for words in ("base.yaml", "other.yaml", "hot spot high (110 °C)", "loss of life", "run hours", "starts"):
         assert words in out
     assert "Others: estimate" in out

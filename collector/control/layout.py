@@ -9,13 +9,15 @@ import base64
 import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass
+from math import inf
 from types import MappingProxyType
 
 from collector.control.alarms import KINDS, AlarmKind
 from collector.control.lost_inputs import InputRules
 from collector.control.stages import Timing
-from collector.points import CALL_REASONS, Point, catalogue, measurements
+from collector.points import CALL_REASONS, Measurement, Point, catalogue, measurements
 from collector.settings import model as sm
+from collector.thermal.model import SENSE_AMBIENT_C, SENSE_LOW_C, SENSE_OIL_C, SENSE_PU
 
 NS = 1_000_000_000
 HOUR_NS = 3600.0 * NS
@@ -126,7 +128,7 @@ def lay_out(settings: sm.Settings, winding_index: Mapping[str, int]) -> Layout:
     inputs: list[InputPlan] = []
     for m in measurements(settings):
         rate = m.input.max_rate_k_per_min if isinstance(m.input, sm.Temperature) else None
-        rules = InputRules(ns(station.stale_after_s), ns(station.return_after_s), rate)
+        rules = InputRules(ns(station.stale_after_s), ns(station.return_after_s), rate, *_sense(m, settings))
         count = 0.0 if m.input.type in ("float32", "float64") else abs(m.input.scale)
         inputs.append(InputPlan(m.id, m.input.device, _kind(m.input), rules, max(count, 1e-9)))
     at = {plan.id: i for i, plan in enumerate(inputs)}
@@ -239,6 +241,16 @@ def unpack(packed: str) -> sm.Settings:
 
 
 _LIMIT_ALARMS = frozenset({"hot_spot_high", "hot_spot_high_high", "top_oil_high", "top_oil_high_high"})
+
+
+def _sense(m: Measurement, settings: sm.Settings) -> tuple[float, float]:
+    """Lowest and highest value that the thermal model takes."""
+    if _kind(m.input) == "temperature":
+        return SENSE_LOW_C, SENSE_AMBIENT_C if m.id.endswith(".ambient_c") else SENSE_OIL_C
+    if _kind(m.input) == "current":
+        winding = settings.transformers[int(m.path[1])].windings[int(m.path[3])]
+        return -inf, SENSE_PU * max(mode.rated_current_a for mode in winding.modes.values())
+    return -inf, inf
 
 
 def _kind(register: sm.Register) -> str:

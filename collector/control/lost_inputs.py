@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
-from math import isfinite
+from math import inf, isfinite
 
 from collector.quality import Detail, Quality, Reading, Validity, invalid
 
@@ -55,11 +55,16 @@ LOST_QUALITY: dict[Cause, Quality] = {cause: invalid(detail) for cause, detail i
 
 @dataclass(frozen=True, slots=True)
 class InputRules:
-    """What one input is judged by. stale, back: ns. rate_k_per_min: None = anything may jump."""
+    """What one input is judged by. stale, back: ns. rate_k_per_min: None = anything may jump.
+
+    low, high: beyond them the thermal model takes no value, so that it must not count here either.
+    """
 
     stale: int
     back: int
     rate_k_per_min: float | None = None
+    low: float = -inf
+    high: float = inf
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +126,8 @@ def examine(
     value = reading.value
     if value is None or not isfinite(value):
         return Fault(Cause.SENSOR, "not a number")
+    if not rules.low <= value <= rules.high:
+        return Fault(Cause.RANGE, f"{value:g} is no possible value ({rules.low:g} to {rules.high:g})")
     if now - reading.mono_ns > rules.stale:
         return Fault(Cause.LINK, device_down or f"not read for {(now - reading.mono_ns) / NS:.0f} s")
     if (

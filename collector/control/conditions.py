@@ -11,7 +11,7 @@ from collector.control import alarms as al
 from collector.control import outputs as out
 from collector.control import stages, trip
 from collector.control.cycle import Cycle, finite
-from collector.control.layout import NS, StagePlan, TransformerPlan, ns
+from collector.control.layout import StagePlan, TransformerPlan, ns
 from collector.control.stages import Proof
 
 
@@ -134,9 +134,10 @@ def transformer_conditions(cycle: Cycle, t: TransformerPlan) -> None:
     # The oil of a lost sensor is suppressed by nothing: pumps lost is the cause, not the estimate.
     countdown_min = limits.countdown_all_pumps_lost_min
     if not ts.mode_ok:
-        passed_min = (cycle.now - ts.pumps_lost_ns) / (60 * NS) if ts.pumps_lost_ns >= 0 else 0.0
-        detail = f"the maker allows {countdown_min:g} min, {passed_min:.0f} min have passed"
-        cycle.condition(a["pumps_lost"], True, detail)
+        cycle.condition(a["pumps_lost"], True, f"the maker allows {countdown_min:g} min without them")
+        over_ns = ts.pumps_lost_ns + ns(countdown_min * 60.0)
+        if ts.pumps_lost_ns >= 0 and cycle.old.mono_ns < over_ns <= cycle.now:
+            cycle.tell("mode", t.id, f"{t.id}: the maker's {countdown_min:g} min without pumps are over")
         cycle.suppressed.add(a["estimate_lost"])
     comparable = not th.oil_lost and not th.ambient_lost and th.oil_quality.is_good
     if cycle.estimate is not None and comparable and not cycle.estimate.start_questionable[t.index]:

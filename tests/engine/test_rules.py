@@ -738,6 +738,8 @@ def without_its_pumps_an_of_unit_has_no_estimate_and_a_countdown() -> None:
     assert s.called(1, 2, 3)
     assert s.alarm("pumps_lost") == "unacknowledged"
     assert s.told("the maker allows 20 min")
+    assert not s.run(1150).told("20 min without pumps are over")
+    assert s.run(12).told("20 min without pumps are over")
 
 
 # --- by hand ----------------------------------------------------------------------------------

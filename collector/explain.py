@@ -39,29 +39,36 @@ def explain(record: Record, subject: str, at_ns: int | None = None) -> list[str]
     other point or measurement, of which the quality is explained. ExplainError: nothing is known of it.
     """
     try:
-        last = _last_step(record, at_ns)
+        last, differ = _last_step(record, at_ns)
     except JournalError as missing:
         return _from_events(record, subject, at_ns, str(missing))
     told = _Told(record, last)
     lines = told.about(subject)
+    if differ:
+        lines.insert(
+            0,
+            f"The replay differs from the record in {differ} places (`windingd replay --journal` lists them; "
+            "another version of windingd?): what follows need not be what was decided on then.",
+        )
     if at_ns is not None and at_ns - last.recorded.wall_ns > _OLD_NS:
         lines.insert(0, f"No step is recorded at {journal.utc(at_ns)}; this is the last one before it.")
     return lines
 
 
-def _last_step(record: Record, at_ns: int | None) -> Replayed:
-    """The last step up to a time, from the snapshot before it."""
+def _last_step(record: Record, at_ns: int | None) -> tuple[Replayed, int]:
+    """The last step up to a time, from the snapshot before it, and how often the replay differs up to it."""
     end = None if at_ns is None else at_ns + 1
     last, why = None, None
     before = [s for s in record.snapshots() if end is None or s.wall_ns < end]
     for snapshot in [*reversed(before[-_TRIED:])]:  # the newest may have been taken after the last step
+        tally = Tally()
         try:
-            for last in journal.replay(record, Tally(), None, end, snapshot):  # noqa: B007
+            for last in journal.replay(record, tally, None, end, snapshot):  # noqa: B007
                 pass
         except JournalError as error:
             why = error
         if last is not None:
-            return last
+            return last, tally.differ
     when = "" if at_ns is None else f" at or before {journal.utc(at_ns)}"
     raise why or JournalError(f"{record.path}: no journal{when}")
 

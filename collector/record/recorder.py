@@ -311,7 +311,7 @@ class Recorder:
             "INSERT OR IGNORE INTO runs(uuid, boot_id, start_mono_ns, start_wall_ns, rate, version, numpy,"
             " cpu, python, station) VALUES(?,?,?,?,?,?,?,?,?,?)",
             (
-                self._uuid, self._boot_id, *self._started, rate, _version(), np.__version__,
+                self._uuid, self._boot_id, *self._started, rate, own_version(), np.__version__,
                 boot.cpu_features(), platform.python_version(), self._station,
             ),
         )  # fmt: skip
@@ -394,7 +394,7 @@ def _alarm_keys(points: tuple[Point, ...]) -> dict[str, int]:
     return {p.id: key_of(p) for p in points if p.declared.words == ALARM_STATES}
 
 
-def _version() -> str:
+def own_version() -> str:
     try:
         return version("windingd")
     except PackageNotFoundError:

@@ -19,6 +19,7 @@ from collector.messages import Outcome
 from collector.record.boot import cpu_features
 from collector.record.journal import outcome_digest
 from collector.record.reader import Record, Run, Snapshot, Step
+from collector.record.recorder import own_version
 from collector.settings.loader import load_bytes
 from collector.settings.model import Settings
 
@@ -173,6 +174,11 @@ class _Follower:
             tally.note(
                 f"recorded with another {what} ({run.numpy}, {_short(run.cpu)}; here {here[0]}, "
                 f"{_short(here[1])}): states are compared within {TOLERANCE:g}, decisions exactly"
+            )
+        if run.version != own_version():
+            tally.note(
+                f"recorded by windingd {run.version}, replayed by {own_version()}: where rules changed "
+                "between them, values and decisions differ"
             )
         if run.rate != 1.0:
             tally.note(f"recorded at {run.rate:g} times real time, with a simulated station")

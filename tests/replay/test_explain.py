@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 import sqlite3
+import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -417,3 +418,26 @@ def test_damage_is_told_in_one_line(tmp_path: Path, capsys: pytest.CaptureFixtur
         assert "damaged (" in message
         assert "may still be readable" in message
         assert message.count("\n") == 1
+
+
+def test_a_replay_that_differs_from_the_record_is_said_first(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """As after a change of the rules: the recorded digests are those of another program."""
+    s = Recorded(tmp_path).run(60)
+    s.snapshot()
+    path = s.run(20).close()
+    with Record(path) as record:
+        assert "differs" not in explain(record, "T1.stage1")[0]
+    with sqlite3.connect(path) as conn:
+        conn.execute("UPDATE runs SET version = '0.0.1'")
+        for identity, data in conn.execute("SELECT id, data FROM snapshots").fetchall():
+            text = zlib.decompress(data).decode()
+            hot = re.search(r'"z":\[([\d.]+)', text)
+            if hot is not None:
+                text = text.replace(hot[0], f'"z":[{float(hot[1]) + 1.0!r}')
+            conn.execute("UPDATE snapshots SET data = ? WHERE id = ?", (zlib.compress(text.encode()), identity))
+    with Record(path) as record:
+        assert "The replay differs from the record in" in explain(record, "T1.stage1")[0]
+    main(["replay", str(path), "--journal"])
+    assert "recorded by windingd 0.0.1, replayed by" in capsys.readouterr().out

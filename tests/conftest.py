@@ -7,6 +7,12 @@ import shutil
 from collections.abc import Callable
 
 import pytest
+from hypothesis import settings
+
+# CI draws the same examples every time, so that a red run means a change; long runs on demand draw anew.
+settings.register_profile("ci", derandomize=True, print_blob=True)
+if os.environ.get("CI"):
+    settings.load_profile("ci")
 
 
 @pytest.fixture(scope="session")

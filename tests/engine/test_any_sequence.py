@@ -78,6 +78,7 @@ class Watcher:
         self.above: dict[str, int] = {}
         self.bad: dict[str, int] = {}
         self.apart: dict[str, int] = {}
+        self.cut: set[str] = set()  # outputs whose module was silent in the last cycle
         self.started: dict[str, list[int]] = {x: [] for x in STAGES}
         self.excused: set[str] = set()  # stages whose contactor a person or interlock has switched
         self.coil: dict[str, bool] = {}
@@ -193,6 +194,9 @@ class Watcher:
             self.life[point] = value
 
     def outputs(self, now: int, values: Any, coils: Any) -> None:
+        for output in self.cut - self.s.link_down:
+            self.apart.pop(output, None)  # read back again: judged anew from here
+        self.cut = set(self.s.link_down)
         for x in STAGES:
             output = f"T1.{x}"
             real = self.s.coils[output]

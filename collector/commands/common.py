@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from collector.operator import OperatorClient, OperatorError
@@ -46,3 +49,21 @@ def connect(path: Path) -> OperatorClient:
         return OperatorClient(Path(settings.station.data_dir))
     except OperatorError as error:
         raise Failure(str(error)) from None
+
+
+@contextmanager
+def whole_file(final: Path) -> Iterator[Path]:
+    """A path to write to; it becomes `final` only when the block ends well, so that nothing is lost.
+
+    Failure when `final` is there and is no ordinary file: renaming would take a device's or a
+    directory's place (for standard output the subcommands take ``-``).
+    """
+    if final.exists() and not final.is_file():
+        raise Failure(f"{final} is not an ordinary file (name a file, or - for standard output)", EX_USAGE)
+    part = final.with_name(final.name + ".part")
+    try:
+        yield part
+        part.replace(final)
+    finally:
+        with contextlib.suppress(OSError):
+            part.unlink(missing_ok=True)

@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, Any
 
-from collector.commands.common import EX_OTHER, EX_USAGE, Failure
+from collector.commands.common import EX_OTHER, EX_USAGE, Failure, whole_file
 from collector.record import export
 from collector.record.blocks import DamagedBlock
 from collector.record.reader import Record, RecordError
@@ -119,16 +119,13 @@ def _sink(kind: str, output: str, wanted: export.Wanted) -> Iterator[export.Sink
         yield sink
         sink.close()
         return
-    final = Path(output)
-    part = final.with_name(final.name + ".part")
-    try:
-        with part.open("wb") if binary else part.open("w", encoding="utf-8", newline="") as file:
-            sink = _make(kind, file, wanted)
-            yield sink
-            sink.close()
-        part.replace(final)
-    finally:
-        part.unlink(missing_ok=True)
+    with (
+        whole_file(Path(output)) as part,
+        part.open("wb") if binary else part.open("w", encoding="utf-8", newline="") as file,
+    ):
+        sink = _make(kind, file, wanted)
+        yield sink
+        sink.close()
 
 
 def _make(kind: str, file: IO[Any], wanted: export.Wanted) -> export.Sink:

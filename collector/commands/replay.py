@@ -21,7 +21,6 @@ and feedback stay as recorded, and only calls and alarms follow the other settin
 from __future__ import annotations
 
 import argparse
-import contextlib
 import sqlite3
 import sys
 import zlib
@@ -34,7 +33,7 @@ from typing import TextIO, TypeVar
 
 from rich.console import Console
 
-from collector.commands.common import EX_OK, EX_OTHER, EX_USAGE, Failure, load_or_fail
+from collector.commands.common import EX_OK, EX_OTHER, EX_USAGE, Failure, load_or_fail, whole_file
 from collector.messages import Outcome
 from collector.points import catalogue
 from collector.record.blocks import DamagedBlock
@@ -348,15 +347,8 @@ def _sink(target: str) -> Iterator[TextIO]:
     if target == "-":
         yield sys.stdout
         return
-    final = Path(target)
-    partial = final.with_name(final.name + ".part")
-    try:
-        with partial.open("w", encoding="utf-8", newline="") as output:
-            yield output
-        partial.replace(final)
-    finally:
-        with contextlib.suppress(OSError):
-            partial.unlink(missing_ok=True)
+    with whole_file(Path(target)) as part, part.open("w", encoding="utf-8", newline="") as output:
+        yield output
 
 
 def _told(items: Iterable[T], done: Callable[[], float], tell: Progress | None) -> Iterator[T]:

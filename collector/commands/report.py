@@ -12,7 +12,7 @@ import time
 from datetime import UTC
 from pathlib import Path
 
-from collector.commands.common import EX_OTHER, EX_USAGE, Failure
+from collector.commands.common import EX_OTHER, EX_USAGE, Failure, whole_file
 from collector.record.export import ExportError, parse_time, parse_zone, utc
 from collector.record.reader import Record, RecordError
 
@@ -55,12 +55,8 @@ def run(args: argparse.Namespace) -> int:
         with Record(path) as record:
             facts = gather(record, start, end, args.transformer)
         page = render(facts, time.time_ns(), zone or UTC)
-        part = output.with_name(output.name + ".part")
-        try:
+        with whole_file(output) as part:
             part.write_text(page, encoding="utf-8")
-            part.replace(output)
-        finally:
-            part.unlink(missing_ok=True)
     except ExportError as problem:
         raise Failure(str(problem), EX_USAGE) from None
     except (ReportError, RecordError) as problem:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
 from collector.commands.main import SUBCOMMANDS
+from collector.settings import example
 
 
 def windingd(*words: str) -> subprocess.CompletedProcess[str]:
@@ -34,3 +37,15 @@ def test_bad_configuration_is_78_and_a_missing_daemon_is_1(tmp_path: object) -> 
     assert windingd("status", f"{tmp_path}/none.yaml").returncode == 78
     done = windingd("--version")
     assert (done.returncode, done.stdout.split()[0]) == (0, "windingd")
+
+
+def test_a_result_never_takes_the_place_of_a_device(tmp_path: Path) -> None:
+    """As root a rename would put an ordinary file where /dev/null was; here a FIFO stands for it."""
+    device = tmp_path / "device"
+    os.mkfifo(device)
+    trace = tmp_path / "trace.csv"
+    trace.write_text("time,T1.top_oil_c\n2026-07-14T12:00:00Z,50\n")
+    done = windingd("replay", str(example("demo.yaml")), "--from", str(trace), "--to", str(device))
+    assert done.returncode == 64
+    assert "is not an ordinary file" in done.stderr
+    assert device.is_fifo()

@@ -131,7 +131,7 @@ class Killer:
         """What any reader sees as committed: number and newest row of journal and events."""
         with closing(sqlite3.connect(f"file:{self.record}?mode=ro", uri=True, timeout=10.0)) as db:
             return {
-                table: db.execute(f"SELECT max(id), (SELECT count(*) FROM {table}) FROM {table}").fetchall()
+                table: db.execute(f"SELECT coalesce(max(id), 0), count(*) FROM {table}").fetchall()
                 for table in ("journal", "events", "alarms")
             }
 

@@ -141,7 +141,8 @@ ACTS: tuple[Act, ...] = (
     ),
     Act(
         "A parallel unit is switched off",
-        "This transformer carries its load too: 165 %. The hot spot passes the alarm limit.",
+        "This transformer carries its load too: 165 % of its rating with all fans.\n"
+        "The hot spot passes the alarm limit. (load is shown in pu of the cooling mode in force.)",
         _overload,
         (_alarm("alarm_hot_spot_high", True, "hot-spot alarm published"),),
         90,

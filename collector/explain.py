@@ -555,7 +555,7 @@ class _Told:
         ts = self.state.transformers[t.index]
         modes = t.settings.modes
         running = [self.state.stages[s.index].proof in (Proof.RUNNING, Proof.BY_HAND) for s in t.stages]
-        proven = proven_stages(running, [s.needs for s in t.stages])
+        proven = proven_stages(tuple(running), t.needs)
         event = self.event_of(t.id, ("mode",))
         since = f", since {journal.utc(event.wall_ns)[:19]}Z" if event is not None else ""
         lines = [

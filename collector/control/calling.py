@@ -48,17 +48,16 @@ def prove(cycle: Cycle) -> None:
                 cycle.stages[s.index] = now
                 cycle.tell("stage", s.id, f"{s.id} {PROOF_TEXT[now.proof]}", was=was.proof.value)
             running.append(now.proof in (Proof.RUNNING, Proof.BY_HAND))
-        proven = proven_stages(running, [s.needs for s in t.stages])
-        mode, ok = mode_in_force(t.modes, proven)
+        mode, ok = mode_in_force(t.modes, proven_stages(tuple(running), t.needs))
         ts = cycle.transformers[t.index]
         if mode != ts.mode or ok is not ts.mode_ok:
-            cycle.transformers[t.index] = replace(ts, mode=mode, mode_ok=ok)
+            cycle.transformers[t.index] = ts._replace(mode=mode, mode_ok=ok)
             if mode != ts.mode:
                 ids = [m.id for m in t.settings.modes]
                 cycle.tell("mode", t.id, f"{t.id}: cooling mode {ids[mode]} in force", was=ids[ts.mode])
         ts = cycle.transformers[t.index]
         if ok is not (ts.pumps_lost_ns < 0):
-            cycle.transformers[t.index] = replace(ts, pumps_lost_ns=-1 if ok else cycle.now)
+            cycle.transformers[t.index] = ts._replace(pumps_lost_ns=-1 if ok else cycle.now)
 
 
 def limits_of(cycle: Cycle, t: TransformerPlan, k: int) -> tuple[Limits, Limits]:
@@ -71,11 +70,12 @@ def call_stages(cycle: Cycle, t: TransformerPlan, starting: bool) -> None:
     th = cycle.thermals[t.index]
     rotate_duty(cycle, t)
     block_cold_oil(cycle, t, th)
-    n = len(t.stages)
     facts: list[Facts] = []
     for k, s in enumerate(t.stages):
-        adopt(cycle, s)
-        exercise(cycle, t, th, s)
+        if not cycle.adopted[s.index]:
+            adopt(cycle, s)
+        if s.settings.exercise_every_h is not None:
+            exercise(cycle, s, s.settings.exercise_every_h)
         cool_ahead(cycle, t, s, k)
         facts.append(facts_about(cycle, t, th, s, k, starting))
     # Who is wanted on its own account, who fails, who may stand in.
@@ -83,8 +83,9 @@ def call_stages(cycle: Cycle, t: TransformerPlan, starting: bool) -> None:
     for k, s in enumerate(t.stages):
         stage = cycle.stages[s.index]
         runs = stage.proof in (Proof.RUNNING, Proof.BY_HAND)
-        able = cycle.contact(s.contacts.get("selector_auto"), True) and cycle.contact(
-            s.contacts.get("breaker_closed"), True
+        able = not s.contacts or (
+            cycle.contact(s.contacts.get("selector_auto"), True)
+            and cycle.contact(s.contacts.get("breaker_closed"), True)
         )
         f = facts[k]
         own = bool(f.release) or f.above or (stage.own and stage.call in ON and not f.below)
@@ -96,32 +97,34 @@ def call_stages(cycle: Cycle, t: TransformerPlan, starting: bool) -> None:
         free.append(not f.block and stage.hold_until_ns < 0)
     cycle.asked[t.index] = Asked(wanted, unable, unproven, free)
     failed = [a or b for a, b in zip(unable, unproven, strict=True)]
-    spares, _ = stages.spares(wanted, failed, free, range(n))
-    asks = [False] * n
+    spares, _ = stages.spares(wanted, failed, free, range(len(facts)))
+    asking: set[int] = set()
     for k in reversed(t.order):  # fans before their pump: what they ask for decides about it
         s = t.stages[k]
         stage = cycle.stages[s.index]
         support = 0
         if k in spares:
             support = REASON["spare for a stage that is not proven"]
-        elif any(asks[fan] for fan in t.fans_of[k]):
+        elif not asking.isdisjoint(t.fans_of[k]):
             support = REASON["pump for its fans"]
         elif stage.precool_until_ns > cycle.now:
             support = REASON["pre-cooling"]
         elif stage.exercise_until_ns > cycle.now:
             support = REASON["exercise"]
-        facts[k] = replace(facts[k], support=support)
-        asks[k] = stages.asks(stage, facts[k], s.timing, cycle.now)
+        facts[k].support = support
+        if s.needs is not None and stages.asks(stage, facts[k], s.timing, cycle.now):
+            asking.add(k)
     for k in t.order:  # pumps before their fans: that is the order in which they start
-        move_stage(cycle, t, th, t.stages[k], k, replace(facts[k], queue_ns=turn_ns(cycle, t, facts, k)))
+        facts[k].queue_ns = turn_ns(cycle, t, facts, k)
+        move_stage(cycle, t, th, t.stages[k], k, facts[k])
 
 
 def turn_ns(cycle: Cycle, t: TransformerPlan, facts: list[Facts], k: int) -> int:
     """No start of this stage before that time: by the stagger, and by its pump, which goes first."""
     queue_ns = cycle.transformers[t.index].next_start_ns
-    fans = [(facts[f], cycle.stages[t.stages[f].index].call) for f in t.fans_of[k]]
-    if any(not f.block and (f.release or call in ON) for f, call in fans):
-        return -1  # its fans do not wait, so it does not either
+    for f in t.fans_of[k]:
+        if not facts[f].block and (facts[f].release or cycle.stages[t.stages[f].index].call in ON):
+            return -1  # its fans do not wait, so it does not either
     pump = t.stages[k].needs
     if pump is not None:
         call = cycle.stages[t.stages[pump].index].call
@@ -145,9 +148,8 @@ def move_stage(cycle: Cycle, t: TransformerPlan, th: Thermals, s: StagePlan, k: 
     if new.call is was.call:
         return
     if new.call is Call.CALLED and was.call is not Call.RELEASED:
-        cycle.transformers[t.index] = replace(
-            cycle.transformers[t.index], next_start_ns=cycle.now + s.timing.stagger
-        )
+        next_start_ns = cycle.now + s.timing.stagger
+        cycle.transformers[t.index] = cycle.transformers[t.index]._replace(next_start_ns=next_start_ns)
     pickup, dropout = limits_of(cycle, t, k)
     reason = next(word for word, i in REASON.items() if i == why)
     ahead = why == REASON["pre-cooling"]
@@ -235,8 +237,6 @@ def reason_for(cycle: Cycle, stage: StageState, facts: Facts) -> int:
 
 def adopt(cycle: Cycle, s: StagePlan) -> None:
     """Take over what the relay does, once: a restart must not stop and start motors."""
-    if cycle.adopted[s.index]:
-        return
     cycle.adopted[s.index] = True
     relay = cycle.given.relays.get(s.id)
     was = cycle.stages[s.index]
@@ -323,20 +323,18 @@ def block_cold_oil(cycle: Cycle, t: TransformerPlan, th: Thermals) -> None:
     """Pumps stay off in cold oil, if it is *measured* to be cold. Must also be hard-wired."""
     ts = cycle.transformers[t.index]
     measured = None if th.oil_lost or th.oil_quality.is_substituted else th.oil
-    cold = tuple(
-        measured is not None
-        and s.settings.cold_oil_block_c is not None
-        and measured < s.settings.cold_oil_block_c + (COLD_OIL_BAND_K if ts.cold[k] else 0.0)
-        for k, s in enumerate(t.stages)
-    )
-    if cold != ts.cold:
-        cycle.transformers[t.index] = replace(ts, cold=cold)
+    cold = [False] * len(t.stages)
+    if measured is not None:
+        for k, s in enumerate(t.stages):
+            limit = s.settings.cold_oil_block_c
+            cold[k] = limit is not None and measured < limit + (COLD_OIL_BAND_K if ts.cold[k] else 0.0)
+    if tuple(cold) != ts.cold:
+        cycle.transformers[t.index] = ts._replace(cold=tuple(cold))
 
 
-def exercise(cycle: Cycle, t: TransformerPlan, th: Thermals, s: StagePlan) -> None:
-    every_h = s.settings.exercise_every_h
+def exercise(cycle: Cycle, s: StagePlan, every_h: float) -> None:
     stage = cycle.stages[s.index]
-    if every_h is None or stage.at_rest_ns < 0 or stage.exercise_until_ns > cycle.now:
+    if stage.at_rest_ns < 0 or stage.exercise_until_ns > cycle.now:
         return
     if cycle.now - stage.at_rest_ns >= every_h * HOUR_NS and stage.call is Call.OFF:
         until_ns = cycle.now + ns(s.settings.exercise_s)
@@ -362,7 +360,7 @@ def rotate_duty(cycle: Cycle, t: TransformerPlan) -> None:
         if all(cycle.stages[t.stages[k].index].call is Call.OFF for k in group):
             roles = stages.rotate(group, [cycle.run_ns[s.index] for s in t.stages], roles)
     if roles != ts.roles:
-        cycle.transformers[t.index] = replace(ts, roles=roles)
+        cycle.transformers[t.index] = ts._replace(roles=roles)
         first = ", ".join(f"{s.id} takes {t.stages[roles[k]].id}" for k, s in enumerate(t.stages))
         cycle.tell("stage", t.id, f"duty rotation by run hours: {first}")
 

@@ -176,7 +176,7 @@ def reset_peaks(cycle: Cycle, c: Command) -> str:
         load_pu=ts.load.value,
         load_mono_ns=ts.load.mono_ns,
     )
-    cycle.transformers[t.index] = replace(ts, hot_spot=Peak(), top_oil=Peak(), load=Peak())
+    cycle.transformers[t.index] = ts._replace(hot_spot=Peak(), top_oil=Peak(), load=Peak())
     return ""
 
 
@@ -217,7 +217,7 @@ def expect_load(cycle: Cycle, c: Command) -> str:
         return f"it must begin within 0 to {EXPECTED_AHEAD_MIN:g} min from now"
     begin_ns = cycle.now + ns(after_min * 60.0)
     expected = ExpectedLoad(float(c.value), begin_ns, begin_ns + ns(c.minutes * 60.0))
-    cycle.transformers[t.index] = replace(cycle.transformers[t.index], expected=expected)
+    cycle.transformers[t.index] = cycle.transformers[t.index]._replace(expected=expected)
     return ""
 
 

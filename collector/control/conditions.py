@@ -21,13 +21,14 @@ def raise_alarms(cycle: Cycle) -> None:
         transformer_conditions(cycle, t)
         for s in t.stages:
             stage_conditions(cycle, t, s)
-    for i, plan in enumerate(cycle.layout.alarms):
+    told = zip(cycle.alarms, cycle.old.alarms, cycle.conditions, strict=True)
+    stirring = {i for i, (was, before, c) in enumerate(told) if c or was is not al.QUIET or before is not was}
+    for i in sorted(stirring | cycle.suppressed):
+        plan = cycle.layout.alarms[i]
         was, condition, hidden = cycle.alarms[i], cycle.conditions[i], i in cycle.suppressed
         if was.status is al.AlarmStatus.SUPPRESSED and was.active and condition is False:
             hidden = True  # its cause has gone with the other's; only its off-delay still runs
         before = cycle.old.alarms[i]
-        if was is before is al.QUIET and not condition and not hidden:
-            continue
         new = al.follow(was, condition, cycle.now, plan.on_delay, plan.off_delay, plan.kind.latch, hidden)
         if new.active and not was.active:
             cycle.alarm_count += 1
@@ -242,7 +243,7 @@ def trip_condition(cycle: Cycle, t: TransformerPlan) -> None:
     )
     trip_ns = (ts.trip_ns if ts.trip_ns >= 0 else cycle.now) if met else -1
     if trip_ns != ts.trip_ns:
-        cycle.transformers[t.index] = replace(ts, trip_ns=trip_ns)
+        cycle.transformers[t.index] = ts._replace(trip_ns=trip_ns)
     due = met and cycle.now - trip_ns >= ns(limits.delay_s)
     cycle.condition(
         t.alarms["trip"], due, f"hot spot {th.hot_spot or 0:.1f} °C, top oil {th.oil or 0:.1f} °C"

@@ -33,7 +33,8 @@ class Thermals:
     """What one transformer's control and alarms go by in this cycle.
 
     lost: why its inputs do not suffice for control ("" : they do). oil, hot_spot, load: the values
-    decided on; None: none. valid: hot spot and oil may take cooling away.
+    decided on; None: none. valid: hot spot and oil may take cooling away. last_load: per winding, its
+    last valid load [pu].
     """
 
     oil: float | None = None
@@ -48,11 +49,12 @@ class Thermals:
     ambient_lost: bool = False
     tap_lost: bool = False
     energised: bool = True
+    last_load: tuple[float | None, ...] = ()
     winding_quality: list[Quality] = field(default_factory=list)
     current_quality: list[Quality] = field(default_factory=list)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Asked:
     """What one transformer's calls came to, per stage: see `stages.spares`.
 

@@ -88,7 +88,7 @@ class StagePlan:
 class TransformerPlan:
     """One transformer. order: local stage indices in the order in which they are started.
 
-    fans_of: per stage, the local indices of those that need it as their pump.
+    needs: per stage, the local index of its pump. fans_of: per stage, those that need it as their pump.
     """
 
     id: str
@@ -101,6 +101,7 @@ class TransformerPlan:
     groups: tuple[tuple[int, ...], ...]
     modes: tuple[tuple[int, ...], ...]
     alarms: Mapping[str, int]
+    needs: tuple[int | None, ...]
     fans_of: tuple[tuple[int, ...], ...]
 
 
@@ -210,6 +211,7 @@ def lay_out(settings: sm.Settings, winding_index: Mapping[str, int]) -> Layout:
                 _groups(t.stages),
                 tuple(tuple(local[n] for n in mode.needs) for mode in t.modes),
                 t_alarms,
+                tuple(s.needs for s in cooling),
                 tuple(tuple(i for i, s in enumerate(cooling) if s.needs == k) for k in range(len(cooling))),
             )
         )

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 from math import inf, isfinite
+from typing import NamedTuple
 
 from collector.quality import Detail, Quality, Reading, Validity, invalid
 
@@ -67,9 +68,8 @@ class InputRules:
     high: float = inf
 
 
-@dataclass(frozen=True, slots=True)
-class InputState:
-    """One input's memory.
+class InputState(NamedTuple):
+    """One input's memory: a tuple, for every sample makes a new one.
 
     lost, cause, reason: whether it counts. value, value_ns: last plausible sample and its time [ns].
     seen_ns: time of the last sample looked at. bad_run: failed samples in a row. good_ns: since when
@@ -191,15 +191,14 @@ def settle(
     if fault.soft and not state.lost and now - state.value_ns <= rules.stale:
         if not fresh:
             return state
-        return replace(state, seen_ns=seen_ns, bad_run=bad_run)
+        return state._replace(seen_ns=seen_ns, bad_run=bad_run)
     lost_ns = state.lost_ns if state.lost and state.lost_ns >= 0 else now
     if state.lost and state.cause is fault.cause and not fresh and state.good_ns < 0 and state.lost_ns >= 0:
         return state
     reason = (
         state.reason if state.lost and state.cause is fault.cause and state.lost_ns >= 0 else fault.reason
     )
-    return replace(
-        state,
+    return state._replace(
         lost=True,
         cause=fault.cause,
         reason=reason,

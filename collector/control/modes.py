@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from functools import lru_cache
 
 
-def proven_stages(running: Sequence[bool], needs: Sequence[int | None]) -> tuple[bool, ...]:
+@lru_cache(maxsize=1024)  # few answers, asked for in every step
+def proven_stages(running: tuple[bool, ...], needs: tuple[int | None, ...]) -> tuple[bool, ...]:
     """Which stages cool: proven running, and so is the pump (`needs`: its index) they depend on."""
 
     def cools(i: int, hops: int) -> bool:
@@ -17,7 +18,8 @@ def proven_stages(running: Sequence[bool], needs: Sequence[int | None]) -> tuple
     return tuple(cools(i, 0) for i in range(len(running)))
 
 
-def mode_in_force(modes: Sequence[Sequence[int]], proven: Sequence[bool]) -> tuple[int, bool]:
+@lru_cache(maxsize=1024)
+def mode_in_force(modes: tuple[tuple[int, ...], ...], proven: tuple[bool, ...]) -> tuple[int, bool]:
     """Index of the strongest mode whose stages are all proven, and whether there is one.
 
     modes: the stage indices each mode needs, weakest cooling first. With none satisfied (an OF or OD

@@ -39,7 +39,7 @@ def look_ahead(cycle: Cycle, t: TransformerPlan) -> None:
     found = highest(cycle, t, x)
     oil, hot, load = found if found is not None else (None, None, None)
     x = replace(x, made_ns=cycle.now, top_oil_c=oil, hot_spot_c=hot, mode_load_pu=load)
-    cycle.transformers[t.index] = replace(cycle.transformers[t.index], expected=x)
+    cycle.transformers[t.index] = cycle.transformers[t.index]._replace(expected=x)
     if first:
         begins = max(0.0, (x.begin_ns - cycle.now) / (60 * NS))
         would = (
@@ -106,7 +106,7 @@ def figures(x: ExpectedLoad) -> dict[str, float | None]:
 
 def forget(cycle: Cycle, t: TransformerPlan) -> None:
     """Nothing is expected any more; what was called for it goes on by its limits."""
-    cycle.transformers[t.index] = replace(cycle.transformers[t.index], expected=NOTHING_EXPECTED)
+    cycle.transformers[t.index] = cycle.transformers[t.index]._replace(expected=NOTHING_EXPECTED)
     for s in t.stages:
         if cycle.stages[s.index].precool_until_ns >= 0:
             cycle.stages[s.index] = replace(cycle.stages[s.index], precool_until_ns=-1)

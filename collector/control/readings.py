@@ -5,7 +5,6 @@ What a lost input leads to is the business of the rooms that use it.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Any
 
 from collector.control import lost_inputs as li
@@ -107,7 +106,7 @@ def compare(cycle: Cycle, t: TransformerPlan) -> None:
         changes["frozen"] = watch
 
     if any(getattr(ts, name) != value for name, value in changes.items()):
-        cycle.transformers[t.index] = replace(ts, **changes)
+        cycle.transformers[t.index] = ts._replace(**changes)
 
 
 def expected_oil(cycle: Cycle, t: TransformerPlan) -> float | None:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import MISSING, Field, fields, replace
+from dataclasses import MISSING, fields, replace
 from enum import Enum
 from typing import Any, TypeVar
 
@@ -51,27 +51,30 @@ def _flat(value: Any) -> Any:
     return value
 
 
-def _default(f: Field[Any]) -> Any:
-    return f.default if f.default is not MISSING else None
+def _defaults(kind: type) -> Mapping[str, Any]:
+    """Field -> default (None: none) of a dataclass or named tuple."""
+    if issubclass(kind, tuple):
+        return kind._field_defaults  # type: ignore[attr-defined,no-any-return]
+    return {f.name: None if f.default is MISSING else f.default for f in fields(kind)}  # type: ignore[arg-type]
 
 
 def _told(item: Any, without: frozenset[str] = frozenset()) -> dict[str, Any]:
-    """The fields of a dataclass that differ from their defaults."""
+    """The fields of a dataclass or named tuple that differ from their defaults."""
     told: dict[str, Any] = {}
-    for f in fields(item):
-        value = getattr(item, f.name)
-        if f.name not in without and value != _default(f):
-            told[f.name] = _flat(value)
+    for name, default in _defaults(type(item)).items():
+        value = getattr(item, name)
+        if name not in without and value != default:
+            told[name] = _flat(value)
     return told
 
 
 def _made(kind: type[T], told: Mapping[str, Any], shift: int, without: frozenset[str] = frozenset()) -> T:
     """Inverse of `_told`; times move by `shift` ns."""
     values: dict[str, Any] = {}
-    for f in fields(kind):  # type: ignore[arg-type]
-        if f.name not in told or f.name in without:
+    for name, default in _defaults(kind).items():
+        if name not in told or name in without:
             continue
-        value, default = told[f.name], _default(f)
+        value = told[name]
         if isinstance(default, Quality):
             value = Quality.from_bits(value)
         elif isinstance(default, Enum):
@@ -79,12 +82,12 @@ def _made(kind: type[T], told: Mapping[str, Any], shift: int, without: frozenset
         elif isinstance(default, li.FrozenWatch | Peak | ExpectedLoad):
             value = _made(type(default), value, shift)
         elif isinstance(default, tuple):
-            value = tuple(_moved(v, shift) if f.name in ("starts", "releases") else v for v in value)
-        elif f.name.endswith("_ns"):
+            value = tuple(_moved(v, shift) if name in ("starts", "releases") else v for v in value)
+        elif name.endswith("_ns"):
             value = _moved(value, shift)
         elif default is not None and type(value) is not type(default) and not isinstance(default, float):
-            raise ValueError(f"{kind.__name__}.{f.name}: {value!r} is not of the right type")
-        values[f.name] = value
+            raise ValueError(f"{kind.__name__}.{name}: {value!r} is not of the right type")
+        values[name] = value
     return kind(**values)
 
 
@@ -165,8 +168,7 @@ def _take(plan: Plan, told: Mapping[str, Any], shift: int, thermal: track.Therma
             roles = new.roles
         w = [told["windings"].get(x.id, {}) for x in t.windings]
         transformers.append(
-            replace(
-                ts,
+            ts._replace(
                 mode=modes.index(known["mode"]) if known["mode"] in modes else 0,
                 roles=roles,
                 cold=tuple(bool(told["stages"].get(s.id, {}).get("cold", False)) for s in t.stages),
@@ -288,7 +290,7 @@ def _restored(plan: Plan, told: dict[str, Any], gap: Gap) -> State:
         stages = tuple(replace(s, hold_until_ns=-1) if s.hold_until_ns >= 0 else s for s in stages)
     # Nobody watched the trip criteria meanwhile: a delay that was running begins anew.
     transformers = tuple(
-        ts if state.alarms[t.alarms["trip"]].active else replace(ts, trip_ns=-1)
+        ts if state.alarms[t.alarms["trip"]].active else ts._replace(trip_ns=-1)
         for t, ts in zip(plan.layout.transformers, state.transformers, strict=True)
     )
     # What counted is not lost because nobody looked for a while: its first good sample counts.

@@ -185,9 +185,9 @@ class StageState:
     why: int = 0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Facts:
-    """What one stage's call depends on in one cycle.
+    """What one stage's call depends on in one cycle: scratch, filled in as the cycle finds it out.
 
     block, release: why (index into CALL_REASONS), or 0. lost: the release is by a lost input, estimate
     or module, so that it counts for flapping and the return is held. above: a criterion is above pickup.
@@ -312,7 +312,9 @@ def spares(
     free: may be called as a spare (not interlocked, blocked or held off). order: which is next.
     A spare that fails in turn is kept called, and the one after it is called too.
     """
-    missing = sum(1 for w, f in zip(wanted, failed, strict=True) if w and f)
+    missing = sum([w and f for w, f in zip(wanted, failed, strict=True)])
+    if not missing:
+        return frozenset(), False
     chosen: set[int] = set()
     for i in order:
         if missing == 0:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from collector.control import alarms as al
 from collector.control import lost_inputs as li
@@ -81,9 +82,8 @@ class ExpectedLoad:
 NOTHING_EXPECTED = ExpectedLoad()
 
 
-@dataclass(frozen=True, slots=True)
-class TransformerState:
-    """One transformer's memory. Times in ns; -1: not running.
+class TransformerState(NamedTuple):
+    """One transformer's memory: a tuple, for every step makes a new one. Times in ns; -1: not running.
 
     mode, mode_ok: cooling mode in force, and whether any mode's stages are proven. roles: per stage,
     whose limits it works to. next_start_ns: no ordinary start before. at_alarm: alarm temperature, with

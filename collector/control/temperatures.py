@@ -5,7 +5,7 @@ Equations are in thermal/; here is what stands in for a lost input, and what qua
 
 from __future__ import annotations
 
-from dataclasses import replace
+from math import isfinite
 from typing import Any
 
 import numpy as np
@@ -16,6 +16,7 @@ from collector.control.layout import TransformerPlan, ns
 from collector.control.state import Peak
 from collector.quality import GOOD, Detail, Quality, invalid, questionable
 from collector.thermal import track
+from collector.thermal.model import Floats
 
 _ESTIMATED = questionable(Detail.INACCURATE).substituted()
 _DISAGREE = questionable(Detail.INCONSISTENT)
@@ -41,7 +42,7 @@ def estimate_temperatures(cycle: Cycle) -> None:
         th.ambient_lost, ambient[t.index], ambient_ns[t.index] = ambient_sample(cycle, t)
         tap[t.index] = tap_position(cycle, t, th)
         current_samples(cycle, t, th, current, current_ns, put_in)
-        energised[t.index] = th.energised = is_energised(cycle, t)
+        energised[t.index] = th.energised = is_energised(cycle, t, th)
     if model.derived:
         current, current_ns = track.derived_currents(model, current, current_ns)
     rated_scale, loss_scale = (None, None) if np.isnan(tap).all() else track.tap_factors(model, tap)
@@ -64,9 +65,14 @@ def estimate_temperatures(cycle: Cycle) -> None:
     thermal = cycle.thermal if cycle.thermal is not None else track.initial(model, now - 1)
     cycle.sample = sample
     cycle.thermal, cycle.estimate = track.advance(model, thermal, sample)
-    hot, load = cycle.estimate.hot_spot_c.tolist(), cycle.estimate.load_pu.tolist()
+    hot, load = known(cycle.estimate.hot_spot_c), known(cycle.estimate.load_pu)
     for t in cycle.layout.transformers:
         conclude(cycle, t, cycle.thermals[t.index], cycle.estimate, hot, load)
+
+
+def known(values: Floats) -> list[float | None]:
+    """Plain numbers, None for NaN and infinity."""
+    return [x if isfinite(x) else None for x in values.tolist()]
 
 
 def on_the_way_back(
@@ -121,9 +127,9 @@ def oil_sample(cycle: Cycle, t: TransformerPlan, th: Thermals) -> tuple[float, i
     if by_hand is not None and (value is None or by_hand > value):
         value, at_ns, quality = by_hand, cycle.now, _ESTIMATED
     if th.oil_lost and ts.oil_lost_ns < 0:
-        cycle.transformers[t.index] = replace(ts, oil_lost_ns=cycle.now)
+        cycle.transformers[t.index] = ts._replace(oil_lost_ns=cycle.now)
     elif not th.oil_lost and ts.oil_lost_ns >= 0:
-        cycle.transformers[t.index] = replace(ts, oil_lost_ns=-1)
+        cycle.transformers[t.index] = ts._replace(oil_lost_ns=-1)
     th.oil, th.oil_quality = value, quality
     if value is None:
         # Not read yet is not lost: the model must not start from an estimate meanwhile.
@@ -153,13 +159,12 @@ def tap_position(cycle: Cycle, t: TransformerPlan, th: Thermals) -> float:
     return float("nan") if value is None else value
 
 
-def is_energised(cycle: Cycle, t: TransformerPlan) -> bool:
+def is_energised(cycle: Cycle, t: TransformerPlan, th: Thermals) -> bool:
     """De-energised only if the contact says so and no current is measured."""
     if cycle.contact(t.inputs.get("energised"), True):
         return True
     zero = t.settings.lost_inputs.phase_zero_pu
-    ts = cycle.transformers[t.index]
-    return any(load is not None and load >= zero for load in ts.last_load)
+    return any(load is not None and load >= zero for load in th.last_load)
 
 
 def current_samples(
@@ -172,8 +177,7 @@ def current_samples(
         amps = cycle.counted(w.current)
         loads.append(None if amps is None else amps / w.rated_a[ts.mode])
     last = tuple(now if now is not None else before for now, before in zip(loads, ts.last_load, strict=True))
-    if last != ts.last_load:
-        cycle.transformers[t.index] = replace(ts, last_load=last)
+    th.last_load = last
     qualities: dict[int, Quality] = {}
     for k, w in enumerate(t.windings):
         if w.derived_from:
@@ -222,8 +226,8 @@ def conclude(
     t: TransformerPlan,
     th: Thermals,
     e: track.Estimate,
-    hot_spots_c: list[float],
-    loads_pu: list[float],
+    hot_spots_c: list[float | None],
+    loads_pu: list[float | None],
 ) -> None:
     """Values and qualities of this transformer's temperatures; peaks; alarm temperature.
 
@@ -247,27 +251,16 @@ def conclude(
     if e.bridged[i] or hole:
         base = base | STARTED
     integrated = [base | q for q in th.current_quality]
-    th.winding_quality = [q | STARTED for q in integrated] if e.start_questionable[i] else integrated[:]
-    hot: list[tuple[float, Quality]] = []
-    load: float | None = None
-    load_quality = GOOD
-    for k, w in enumerate(t.windings):
-        value = finite(hot_spots_c[w.place])
-        if value is None:
-            th.winding_quality[k] = NOT_STARTED
-        else:
-            hot.append((value, th.winding_quality[k]))
-        pu = finite(loads_pu[w.place])
-        load_quality = load_quality | th.current_quality[k]
-        if pu is not None and (load is None or pu > load):
-            load = pu
+    started = [q | STARTED for q in integrated] if e.start_questionable[i] else integrated
+    found = [hot_spots_c[w.place] for w in t.windings]
+    th.winding_quality = [NOT_STARTED if v is None else q for v, q in zip(found, started, strict=True)]
+    hot = [v for v in found if v is not None]
     if hot:
-        th.hot_spot = max(v for v, _ in hot)
-        worst = hot[0][1]
-        for _, q in hot[1:]:
-            worst = worst | q
-        th.hot_spot_quality = worst
-    th.load, th.load_quality = load, load_quality if load is not None else NOT_STARTED
+        th.hot_spot = max(hot)
+        th.hot_spot_quality = worst([q for v, q in zip(found, started, strict=True) if v is not None])
+    loads = [x for w in t.windings if (x := loads_pu[w.place]) is not None]
+    if loads:
+        th.load, th.load_quality = max(loads), worst(th.current_quality)
     if not th.lost and (th.hot_spot is None or th.hot_spot_quality.is_invalid or len(hot) < len(t.windings)):
         th.lost = (
             f"{t.id} has no valid hot spot: no cooling mode is proven running"
@@ -289,15 +282,23 @@ def conclude(
         or hot_spot is not ts.hot_spot
         or top_oil is not ts.top_oil
         or top_load is not ts.load
+        or th.last_load != ts.last_load
     ):
-        cycle.transformers[i] = replace(
-            cycle.transformers[i],
+        cycle.transformers[i] = cycle.transformers[i]._replace(
             at_alarm=th.alarm_temperature,
             doubtful_s=doubtful_s,
             hot_spot=hot_spot,
             top_oil=top_oil,
             load=top_load,
+            last_load=th.last_load,
         )
+
+
+def worst(qualities: list[Quality]) -> Quality:
+    found = GOOD
+    for q in qualities:
+        found = found | q
+    return found
 
 
 def _doubtful(cycle: Cycle, t: TransformerPlan, integrated: list[Quality]) -> tuple[float, ...]:
@@ -307,7 +308,7 @@ def _doubtful(cycle: Cycle, t: TransformerPlan, integrated: list[Quality]) -> tu
     its time constants and means minutes of ageing, in a counter of years.
     """
     was, old = cycle.transformers[t.index].doubtful_s, cycle.old.thermal
-    if old is None or cycle.thermal is None or all(q.is_good for q in integrated):
+    if old is None or cycle.thermal is None or worst(integrated).is_good:
         return was
     passed_s = float(cycle.thermal.monitored_s[t.index] - old.monitored_s[t.index])
     if passed_s <= 0.0:

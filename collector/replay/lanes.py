@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -16,7 +17,7 @@ from collector.field.codec import station_specs
 from collector.messages import Inputs, Outcome
 from collector.quality import GOOD, Detail, Reading, invalid, questionable
 from collector.replay.trace import Row
-from collector.settings.model import BoolInput, Settings, Stage, Transformer
+from collector.settings.model import BoolInput, Cabinet, Section, Settings, Stage, Transformer
 from collector.thermal import track
 
 #: A trace's first row is put at this monotonic time [ns], so that no age or timer is ever negative.
@@ -92,7 +93,7 @@ def run(
     for i, lane in enumerate(lanes):
         for column in columns:
             own = name(column, i)
-            if lane.closed_loop and column.endswith(".feedback"):
+            if _unfed(lane, column):
                 continue
             if lane.shifted and column.rpartition(".")[2] in ("top_oil_c", "top_oil_2_c"):
                 continue
@@ -147,8 +148,8 @@ def _together(lanes: Sequence[Lane], columns: Sequence[str]) -> Settings:
                     f"(only what stands under `transformers:` can be compared)"
                 )
         for t in lane.settings.transformers:
-            stages = tuple(_proven_by_trace(t, s, base, columns) for s in t.stages)
-            transformers.append(t.model_copy(update={"id": name(t.id, i), "stages": stages}))
+            heard = _contacts_heard(t, base, [c for c in columns if not _unfed(lane, c)])
+            transformers.append(heard.model_copy(update={"id": name(t.id, i)}))
     return base.model_copy(update={"transformers": tuple(transformers)})
 
 
@@ -159,12 +160,28 @@ def _acting(settings: Settings, section: str) -> object:
     return [(d.id, d.number, d.relay_module and d.relay_module.timeout_s) for d in settings.devices]
 
 
-def _proven_by_trace(t: Transformer, stage: Stage, base: Settings, columns: Sequence[str]) -> Stage:
-    """A trace may prove a stage's running although no feedback is wired."""
-    if stage.feedback is not None or f"{t.id}.{stage.id}.feedback" not in columns:
-        return stage
+def _unfed(lane: Lane, column: str) -> bool:
+    return lane.closed_loop and column.endswith(".feedback")
+
+
+def _contacts_heard(t: Transformer, base: Settings, columns: Sequence[str]) -> Transformer:
+    """With the contacts that the trace tells of, and no others: one without a column is as good as not wired.
+
+    A trace may prove a stage's running although no feedback is wired.
+    """
     wired = BoolInput(device=base.devices[0].id, table="discrete_input", address=0)
-    return stage.model_copy(update={"feedback": wired})
+
+    def heard(of: Section, prefix: str, names: Sequence[str]) -> dict[str, Any]:
+        return {n: getattr(of, n) if f"{prefix}.{n}" in columns else None for n in names}
+
+    def stage_heard(s: Stage) -> Stage:
+        proof = (s.feedback or wired) if f"{t.id}.{s.id}.feedback" in columns else None
+        cabinet = s.cabinet.model_copy(update=heard(s.cabinet, f"{t.id}.{s.id}", list(Cabinet.model_fields)))
+        return s.model_copy(update={"feedback": proof, "cabinet": cabinet})
+
+    contacts = [n for n in Transformer.model_fields if isinstance(getattr(t, n), BoolInput)]
+    stages = tuple(stage_heard(s) for s in t.stages)
+    return t.model_copy(update={**heard(t, t.id, contacts), "stages": stages})
 
 
 class _Shift:

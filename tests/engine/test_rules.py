@@ -91,8 +91,8 @@ def never_lost(m: pytest.MonkeyPatch) -> None:
 
     def settle(r: Any, s: li.InputState, reading: Any, f: Any, now: int) -> li.InputState:
         if reading is None or reading.value is None:
-            return replace(s, lost=False)
-        return replace(s, lost=False, value=reading.value, value_ns=reading.mono_ns)
+            return s._replace(lost=False)
+        return s._replace(lost=False, value=reading.value, value_ns=reading.mono_ns)
 
     m.setattr(li, "settle", settle)
 

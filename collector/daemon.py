@@ -285,6 +285,7 @@ class Daemon:
             log.error("checkpoint is not usable: starting without it", error=str(error))
             self._snapshot()
             return
+        self.recorder.put_restart(found, gap.same_boot, gap.gap_s, gap.mono_ns, self.clock.wall_ns())
         self._snapshot()
         log.info("continuing from checkpoint", gap_s=gap.gap_s, same_boot=gap.same_boot)
 

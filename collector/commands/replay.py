@@ -201,6 +201,10 @@ def report(tally: journal.Tally) -> list[str]:
     lines.append(
         f"states with loss of life equal ({exact}): {tally.states_equal} of {tally.states} snapshots"
     )
+    if tally.restores:
+        lines.append(
+            f"restores from a checkpoint equal ({exact}): {tally.restores_equal} of {tally.restores} restarts"
+        )
     lines += [f"note: {note}" for note in tally.notes]
     if tally.missing:
         lines.append(f"note: {tally.missing} steps could not be replayed: nothing to start from")

@@ -109,6 +109,24 @@ class Snapshot:
 
 
 @dataclass(frozen=True, slots=True)
+class Restart:
+    """The checkpoint that a run went on from, and the gap before it [s] (None: unknown).
+
+    from_run: the run that took the checkpoint; None when that is not in this file.
+    """
+
+    run: int
+    mono_ns: int
+    wall_ns: int
+    same_boot: bool
+    gap_s: float | None
+    from_run: int | None
+    from_mono_ns: int
+    from_wall_ns: int
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True)
 class StoredEvent:
     run: int
     mono_ns: int
@@ -133,10 +151,14 @@ class AlarmChange:
 
 @dataclass(frozen=True, slots=True)
 class StoredCommand:
+    """accepted, answer: what became of it, as its giver was told; None where the record does not know."""
+
     run: int
     mono_ns: int
     wall_ns: int
     command: Command
+    accepted: bool | None = None
+    answer: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,7 +213,7 @@ class Record:
         except sqlite3.DatabaseError as problem:
             raise RecordError(f"{self.path}: not a record, or damaged ({problem})") from None
         try:
-            version = self._conn.execute("PRAGMA user_version").fetchone()[0]
+            version = self._version = self._conn.execute("PRAGMA user_version").fetchone()[0]
             if self._conn.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
                 raise RecordError(f"{self.path}: an SQLite file, but not a record of windingd")
             if version > len(MIGRATIONS):
@@ -443,13 +465,15 @@ class Record:
 
     def commands(self, start_ns: int | None = None, end_ns: int | None = None) -> Iterator[StoredCommand]:
         where, values = _period(start_ns, end_ns)
+        later = "after_min, accepted, answer" if self._version >= 2 else "NULL, NULL, NULL"
         rows = self._conn.execute(
-            "SELECT run, mono_ns, wall_ns, command, kind, target, who, how, minutes, value FROM commands"
-            f" WHERE {where} ORDER BY id",
+            f"SELECT run, mono_ns, wall_ns, command, kind, target, who, how, minutes, value, {later}"
+            f" FROM commands WHERE {where} ORDER BY id",
             values,
         )
-        for run, mono_ns, wall_ns, *command in rows:
-            yield StoredCommand(run, mono_ns, wall_ns, Command(*command))
+        for run, mono_ns, wall_ns, *command, accepted, answer in rows:
+            done = None if accepted is None else bool(accepted)
+            yield StoredCommand(run, mono_ns, wall_ns, Command(*command), done, answer)
 
     def peaks(self) -> list[Mark]:
         """Highest hot spot, top oil and load since their last reset."""
@@ -543,6 +567,16 @@ class Record:
         )
         for found, mono_ns, wall_ns, data in rows:
             yield Snapshot(found, mono_ns, wall_ns, zlib.decompress(data))
+
+    def restarts(self) -> list[Restart]:
+        """Restarts from a checkpoint, in order. Empty where an older version wrote the file."""
+        if self._version < 2:
+            return []
+        rows = self._conn.execute(
+            "SELECT run, mono_ns, wall_ns, same_boot, gap_s, from_run, from_mono_ns, from_wall_ns, data"
+            " FROM restarts ORDER BY run"
+        )
+        return [Restart(*row[:3], bool(row[3]), *row[4:8], zlib.decompress(row[8])) for row in rows]
 
 
 def _period(start_ns: int | None, end_ns: int | None) -> tuple[str, list[Any]]:

@@ -148,6 +148,7 @@ class Recorder:
         under = self._under
         digest = journal.outcome_digest(outcome) if under.journal else ""
         decision, events, commands = outcome.decision, outcome.events, inputs.commands
+        answers = {str(e.data.get("id")): e for e in events if e.kind == "command" and "accepted" in e.data}
         if under.journal or events or commands or changes:
 
             def write(conn: sqlite3.Connection) -> None:
@@ -165,11 +166,8 @@ class Recorder:
                 )
                 conn.executemany(
                     "INSERT INTO commands(run, mono_ns, wall_ns, command, kind, target, who, how, minutes,"
-                    " value) VALUES(?,?,?,?,?,?,?,?,?,?)",
-                    [
-                        (run, mono_ns, wall_ns, c.id, c.kind, c.target, c.who, c.how, c.minutes, c.value)
-                        for c in commands
-                    ],
+                    " value, after_min, accepted, answer) VALUES(?,?,?,?,?,?,?,?,?,?,?,?,?)",
+                    [(run, mono_ns, wall_ns, *_command(c, answers.get(c.id))) for c in commands],
                 )
 
             self._writer.put(write, urgent=bool(commands))
@@ -183,6 +181,8 @@ class Recorder:
 
     def put_snapshot(self, data: bytes, mono_ns: int, wall_ns: int) -> None:
         """State after the step at mono_ns, from which a replay of the journal may start."""
+        if not self._under.journal:
+            return
         packed = zlib.compress(data, 6)
         self._writer.put(
             lambda conn: _execute(
@@ -191,6 +191,33 @@ class Recorder:
                 (self._run(conn), mono_ns, wall_ns, packed),
             )
         )
+
+    def put_restart(
+        self, found: StoredCheckpoint, same_boot: bool, gap_s: float | None, mono_ns: int, wall_ns: int
+    ) -> None:
+        """This run goes on from ``found``, after a gap [s] (None: unknown): a replay restores it again.
+
+        mono_ns, wall_ns: of the restart.
+        """
+        if not self._under.journal:
+            return
+        packed = zlib.compress(found.data, 6)
+
+        def write(conn: sqlite3.Connection) -> None:
+            of = conn.execute(
+                "SELECT run FROM checkpoint WHERE boot_id = ? AND mono_ns = ? AND run > 0",
+                (found.boot_id, found.mono_ns),
+            ).fetchone()
+            conn.execute(
+                "INSERT OR REPLACE INTO restarts(run, mono_ns, wall_ns, same_boot, gap_s, from_run,"
+                " from_mono_ns, from_wall_ns, data) VALUES(?,?,?,?,?,?,?,?,?)",
+                (
+                    self._run(conn), mono_ns, wall_ns, same_boot, gap_s, of[0] if of else None,
+                    found.mono_ns, found.wall_ns, packed,
+                ),
+            )  # fmt: skip
+
+        self._writer.put(write)
 
     def put_checkpoint(self, data: bytes, mono_ns: int, wall_ns: int) -> None:
         """State to restart from; durable within commit_s, see :meth:`durable_checkpoint`."""
@@ -399,6 +426,12 @@ def own_version() -> str:
         return version("windingd")
     except PackageNotFoundError:
         return "not installed"
+
+
+def _command(c: Command, answer: Event | None) -> tuple[Any, ...]:
+    """A row of ``commands`` after its times. answer: the step's event about it."""
+    told = (None, None) if answer is None else (answer.data["accepted"], answer.text)
+    return (c.id, c.kind, c.target, c.who, c.how, c.minutes, c.value, c.after_min, *told)
 
 
 def _execute(conn: sqlite3.Connection, sql: str, values: tuple[Any, ...]) -> None:

@@ -71,4 +71,24 @@ CREATE TABLE checkpoint(
   wall_ns INTEGER NOT NULL, crc INTEGER NOT NULL, data BLOB NOT NULL);
 """
 
-MIGRATIONS: tuple[str, ...] = (_V1,)
+# Of a command also when it begins and what became of it; the checkpoint that a restart went on from.
+# What older files know of a command stands in its event, written in the same step.
+_V2 = """
+ALTER TABLE commands ADD COLUMN after_min REAL;
+ALTER TABLE commands ADD COLUMN accepted INTEGER;
+ALTER TABLE commands ADD COLUMN answer TEXT;
+WITH told AS (
+  SELECT c.id, e.text, e.data FROM commands c JOIN events e ON e.wall_ns = c.wall_ns AND e.run = c.run
+  WHERE e.kind = 'command' AND json_valid(e.data)
+  AND CASE WHEN json_valid(e.data) THEN json_extract(e.data, '$.id') END = c.command)
+UPDATE commands SET after_min = json_extract(told.data, '$.after_min'),
+  accepted = json_extract(told.data, '$.accepted'), answer = told.text
+  FROM told WHERE told.id = commands.id;
+
+CREATE TABLE restarts(
+  run INTEGER PRIMARY KEY, mono_ns INTEGER NOT NULL, wall_ns INTEGER NOT NULL, same_boot INTEGER NOT NULL,
+  gap_s REAL, from_run INTEGER, from_mono_ns INTEGER NOT NULL, from_wall_ns INTEGER NOT NULL,
+  data BLOB NOT NULL);
+"""
+
+MIGRATIONS: tuple[str, ...] = (_V1, _V2)

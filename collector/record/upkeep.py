@@ -196,18 +196,16 @@ class Upkeep:
         return start - used
 
     def _drop_journal(self, conn: sqlite3.Connection) -> bool:
-        """The oldest block, and the snapshots that only it could follow."""
+        """The oldest block, and the snapshots and restarts that only it could follow."""
         oldest = conn.execute(
-            "SELECT id, run, first_mono_ns FROM journal_blocks ORDER BY id LIMIT 1"
+            "SELECT id, run, last_mono_ns FROM journal_blocks ORDER BY id LIMIT 1"
         ).fetchone()
         if oldest is None:
             return False
-        conn.execute("DELETE FROM journal_blocks WHERE id = ?", oldest[:1])
-        left = conn.execute("SELECT run, first_mono_ns FROM journal_blocks ORDER BY id LIMIT 1").fetchone()
-        if left is None:
-            left = conn.execute("SELECT run, mono_ns FROM journal ORDER BY id LIMIT 1").fetchone()
-        if left is not None:
-            conn.execute("DELETE FROM snapshots WHERE run < ? OR (run = ? AND mono_ns < ?)", (left[0], *left))
+        block, run, last_ns = oldest
+        conn.execute("DELETE FROM journal_blocks WHERE id = ?", (block,))
+        conn.execute("DELETE FROM snapshots WHERE run < ? OR (run = ? AND mono_ns < ?)", (run, run, last_ns))
+        conn.execute("DELETE FROM restarts WHERE run <= ?", (run,))
         return True
 
     def _drop_period(self, conn: sqlite3.Connection, level: int) -> bool:

@@ -7,9 +7,10 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from typing import Any
 
 import numpy as np
 
@@ -18,7 +19,7 @@ from collector.control.saved import packed_settings
 from collector.messages import Outcome
 from collector.record.boot import cpu_features
 from collector.record.journal import outcome_digest
-from collector.record.reader import Record, Run, Snapshot, Step
+from collector.record.reader import Record, Restart, Run, Snapshot, Step
 from collector.record.recorder import own_version
 from collector.settings.loader import load_bytes
 from collector.settings.model import Settings
@@ -47,6 +48,7 @@ class Replayed:
 class Tally:
     """What a replay has found so far. exact: same numpy and processor features, so bits are compared.
 
+    restores: restarts whose checkpoint was restored again, and compared with what the run began with.
     stage_changes: how often a stage was called or held off. states: snapshots compared on the way.
     differences: the first of them in words; differ: how many steps or states differ in all.
     """
@@ -59,6 +61,8 @@ class Tally:
     values_equal: int = 0
     states: int = 0
     states_equal: int = 0
+    restores: int = 0
+    restores_equal: int = 0
     stage_changes: int = 0
     commands: int = 0
     reloads: int = 0
@@ -109,6 +113,12 @@ def replay(
         if end_ns is None or snapshot.wall_ns < end_ns:
             by_run.setdefault(snapshot.run, []).append(snapshot)
     begin = begin or _beginning(by_run, start_ns)
+    restarts = {restart.run: restart for restart in record.restarts()}
+    for r in restarts.values():
+        if r.from_run in by_run:  # what a later run went on from is a state of that run too
+            by_run[r.from_run].append(Snapshot(r.from_run, r.from_mono_ns, r.from_wall_ns, r.data))
+    for known in by_run.values():
+        known.sort(key=lambda s: s.mono_ns)
     follower: _Follower | None = None
     for step in record.steps(None, None if begin is None else begin.wall_ns - _MOMENT_NS, end_ns):
         if begin is not None and (step.run, step.inputs.mono_ns) <= (begin.run, begin.mono_ns):
@@ -120,7 +130,7 @@ def replay(
             known = by_run.get(step.run, [])
             if begin is not None and begin.run == step.run:
                 known = [s for s in known if s.mono_ns >= begin.mono_ns]
-            follower = _Follower(record, run, known, tally)
+            follower = _Follower(record, run, known, restarts.get(step.run), tally)
             tally.runs += 1
         done = follower.step(step)
         if done is not None:
@@ -160,9 +170,11 @@ def _nothing(record: Record, start_ns: int | None, end_ns: int | None) -> str:
 class _Follower:
     """Replays one run: from snapshot to snapshot, each of them compared with the state arrived at."""
 
-    def __init__(self, record: Record, run: Run, snapshots: list[Snapshot], tally: Tally) -> None:
+    def __init__(
+        self, record: Record, run: Run, snapshots: list[Snapshot], restart: Restart | None, tally: Tally
+    ) -> None:
         self.record, self.run, self.tally = record, run, tally
-        self.snapshots = snapshots
+        self.snapshots, self.restart = snapshots, restart
         self.plans: dict[str, engine.Plan] = {}
         self.plan: engine.Plan | None = None
         self.state: engine.State | None = None
@@ -232,7 +244,11 @@ class _Follower:
         """A snapshot on the way: where the replay begins, a reload, or a state to compare with."""
         told = json.loads(snapshot.data)
         plan = self.plan_of(told["settings_hash"], snapshot.data)
+        if self.state is not None and self.state.mono_ns != snapshot.mono_ns:
+            self.tally.note(f"steps before {utc(snapshot.wall_ns)} are not in the journal")
+            self.state = None
         if self.state is None or self.plan is None:
+            self.restore(plan, snapshot, told)
             try:
                 self.plan, self.state = plan, engine.thaw(plan, snapshot.data)
             except ValueError as error:
@@ -242,14 +258,36 @@ class _Follower:
         if told["settings_hash"] != self.plan.settings_hash:
             self.reload(plan)
         self.tally.states += 1
-        mine = json.loads(engine.checkpoint(self.state))
+        self.tally.states_equal += self.same(self.state, told, f"{utc(snapshot.wall_ns)} state")
+
+    def restore(self, plan: engine.Plan, first: Snapshot, told: dict[str, Any]) -> None:
+        """At a restart: the checkpoint restored again gives the state that the run began with."""
+        r, self.restart = self.restart, None
+        if r is None or r.mono_ns != first.mono_ns:
+            if first.mono_ns == told["mono_ns"] and told["started_ns"] < 0 and not told["deciding"]:
+                self.tally.note(
+                    f"{utc(first.wall_ns)}: this restart is taken up as the run recorded it; the checkpoint "
+                    "it went on from is not in the record"
+                )
+            return
+        self.tally.restores += 1
+        when = f"{utc(first.wall_ns)} restart from the checkpoint of {utc(r.from_wall_ns)}"
+        try:
+            state = engine.restore(plan, r.data, engine.Gap(r.same_boot, r.gap_s, r.mono_ns))
+        except ValueError as error:
+            self.tally.difference(f"{when}: {error}")
+            return
+        self.tally.restores_equal += self.same(state, told, when)
+
+    def same(self, state: engine.State, told: Mapping[str, Any], what: str) -> bool:
+        """Whether a state is the one recorded; the fields that differ are told."""
+        mine = json.loads(engine.checkpoint(state))
         tolerance = 0.0 if self.tally.exact else TOLERANCE
         odd = [where for where in differing(told, mine, tolerance) if where != "settings"]
         if odd:
             more = f" and {len(odd) - 3} more" if len(odd) > 3 else ""
-            self.tally.difference(f"{utc(snapshot.wall_ns)} state: {', '.join(odd[:3])}{more} differ")
-        else:
-            self.tally.states_equal += 1
+            self.tally.difference(f"{what}: {', '.join(odd[:3])}{more} differ")
+        return not odd
 
     def reload(self, plan: engine.Plan) -> None:
         assert self.plan is not None

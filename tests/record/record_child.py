@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import os
+import signal
 import sqlite3
 import sys
 import time
+from functools import partial
 from itertools import count
 from pathlib import Path
 
@@ -91,6 +94,44 @@ def record_for_ever(path: Path) -> None:
             time.sleep(0.001)
 
 
+class _Dying(sqlite3.Connection):
+    """Kills its process after so many statements of a script that upgrades a file."""
+
+    statements = 0
+    transaction = True
+
+    def executescript(self, script: str) -> sqlite3.Cursor:
+        done = 0
+        text = ""
+        for line in script.splitlines(keepends=True):
+            for part in line.replace(";", ";\0").split("\0"):
+                text += part
+                if not sqlite3.complete_statement(text):
+                    continue
+                statement, text = text, ""
+                if not statement.strip(" \n;"):
+                    continue
+                if not self.transaction and statement.strip().startswith(("BEGIN", "COMMIT")):
+                    continue
+                self.execute(statement)
+                done += 1
+                if done == self.statements:
+                    os.kill(os.getpid(), signal.SIGKILL)
+        raise AssertionError(f"only {done} statements")
+
+
+def die_in_upgrade(path: Path, *, transaction: bool = True) -> None:
+    """Upgrade a record file and be killed after the n-th statement (third argument) of it."""
+    from record_station import recorder, settings
+
+    _Dying.statements, _Dying.transaction = int(sys.argv[3]), transaction
+    connect = sqlite3.connect
+    sqlite3.connect = lambda *a, **k: connect(*a, **{"factory": _Dying, **k})  # type: ignore[assignment]
+    r = recorder(settings(path.parent, windings=1, stages=1), boot="boot-2")
+    r.start()
+    print("upgraded", r.stop(30.0), flush=True)
+
+
 def main() -> None:
     what, path = sys.argv[1], Path(sys.argv[2])
     {
@@ -100,6 +141,8 @@ def main() -> None:
         "hang": exit_while_hung,
         "held": exit_held_by_thread,
         "record": record_for_ever,
+        "upgrade": die_in_upgrade,
+        "upgrade-without-transaction": partial(die_in_upgrade, transaction=False),
     }[what](path)
 
 

@@ -274,8 +274,8 @@ def _restored(plan: Plan, told: dict[str, Any], gap: Gap) -> State:
     # every timer that is still running only prolongs running.
     shift = gap.mono_ns - (told["mono_ns"] + gap_ns) if told["mono_ns"] >= 0 else 0
     old_model: Model = plan.model
-    if told["settings"] != plan.layout.packed:
-        old_model = compile_model(unpack(told["settings"]))
+    if told["settings"] != plan.layout.packed and (old := unpack(told["settings"])) != plan.settings:
+        old_model = compile_model(old)  # equal settings may be packed otherwise: a default written out
     thermal = None
     if told["thermal"] is not None:
         thermal = track.from_dict(old_model, told["thermal"])

@@ -576,7 +576,10 @@ class Record:
             "SELECT run, mono_ns, wall_ns, same_boot, gap_s, from_run, from_mono_ns, from_wall_ns, data"
             " FROM restarts ORDER BY run"
         )
-        return [Restart(*row[:3], bool(row[3]), *row[4:8], zlib.decompress(row[8])) for row in rows]
+        return [
+            Restart(run, at_ns, wall_ns, bool(boot), gap_s, of, of_ns, of_wall_ns, zlib.decompress(data))
+            for run, at_ns, wall_ns, boot, gap_s, of, of_ns, of_wall_ns, data in rows
+        ]
 
 
 def _period(start_ns: int | None, end_ns: int | None) -> tuple[str, list[Any]]:

@@ -90,6 +90,33 @@ def counts(conn: sqlite3.Connection) -> tuple[int, int, int, int]:
     return journal, full, coarse, events
 
 
+def test_what_a_replay_needs_goes_with_its_journal(tmp_path: Path) -> None:
+    """A snapshot stays while the step after it is there; a restart while the journal of its run is whole."""
+    path = tmp_path / "record.sqlite"
+    r = recorder(settings(tmp_path))
+    r.start()
+    r.put(*Walk(settings(tmp_path)).step())
+    assert r.stop(WAIT_S)
+    conn = sqlite3.connect(path, isolation_level=None)
+    for block, run, first, last in ((-3, 1, 100, 190), (-2, 1, 200, 290), (-1, 2, 500, 590)):
+        conn.execute("INSERT INTO journal_blocks VALUES(?,?,?,?,0,0,10,x'')", (block, run, first, last))
+    for run, mono in ((1, 90), (1, 150), (1, 190), (1, 290), (2, 490), (2, 590)):
+        conn.execute("INSERT INTO snapshots(run, mono_ns, wall_ns, data) VALUES(?,?,0,x'')", (run, mono))
+    conn.execute("INSERT INTO restarts VALUES(1,90,0,1,1.0,NULL,0,0,x''), (2,490,0,1,1.0,1,250,0,x'')")
+    keep = Upkeep(path, Limits(30, 400, 2000), lambda *_: None)
+    left = []
+    for _ in range(3):
+        assert keep._drop_journal(conn)
+        snapshots = conn.execute("SELECT run, mono_ns FROM snapshots ORDER BY id").fetchall()
+        left.append((snapshots, [row[0] for row in conn.execute("SELECT run FROM restarts")]))
+    conn.close()
+    assert left == [
+        ([(1, 190), (1, 290), (2, 490), (2, 590)], [2]),
+        ([(1, 290), (2, 490), (2, 590)], [2]),
+        ([(2, 590)], []),
+    ]
+
+
 def test_what_goes_first(tmp_path: Path) -> None:
     """Journal down to a day, then full history down to a week, then the rest of both, coarse history last."""
     path = tmp_path / "record.sqlite"

@@ -35,17 +35,17 @@ def test_events_alarms_and_commands(tmp_path: Path) -> None:
     r.start()
     alarm = "T1.alarm_top_oil_high"
     force = Command("c1", "force_on", "T1.stage1", "technician", "local", 30.0)
-    event = Event(
-        2 * S, "command", "T1.stage1", "forced on for 30 min by technician", {"minutes": 30, "by": "x"}
-    )
+    expect = Command("c2", "expect_load", "T1", "engineer", "socket", 60.0, 1.25, after_min=30.0)
+    event = Event(2 * S, "command", "T1.stage1", "forced on: done", {"id": "c1", "accepted": True})
+    refused = Event(3 * S, "command", "T1", "refused: too long", {"id": "c2", "accepted": False})
     r.put(*step(1, {alarm: value(0)}))
     r.put(*step(2, {alarm: value(1)}, (force,), (event,)))
-    r.put(*step(3, {alarm: value(1)}))
+    r.put(*step(3, {alarm: value(1)}, (expect,), (refused,)))
     r.put(*step(4, {alarm: value(3)}))
     r.note("start", "station", "windingd started", 5 * S, T0 + 5 * S)
     assert r.stop(WAIT_S)
     with Record(tmp_path / "record.sqlite") as record:
-        first, second = record.events()
+        first, _, second = record.events()
         assert (first.kind, first.subject, first.text, first.data) == (
             event.kind, event.subject, event.text, dict(event.data),
         )  # fmt: skip
@@ -54,8 +54,10 @@ def test_events_alarms_and_commands(tmp_path: Path) -> None:
             (alarm, 0, 1, 2 * S),
             (alarm, 1, 3, 4 * S),
         ]
-        (command,) = record.commands()
-        assert command.command == force
+        done, not_done = record.commands()
+        assert (done.command, done.accepted, done.answer) == (force, True, "forced on: done")
+        assert (not_done.command, not_done.accepted) == (expect, False)
+        assert not_done.answer == "refused: too long"
         assert [e.kind for e in record.events(kind="start")] == ["start"]
         assert [e.kind for e in record.events(end_ns=T0 + 3 * S)] == ["command"]
 

@@ -26,10 +26,8 @@ from collector.record.schema import MIGRATIONS
 FIXTURES = Path(__file__).with_name("fixtures")
 CHILD = Path(__file__).with_name("record_child.py")
 WAIT_S = 30.0
-TABLES = (
-    "runs settings points journal journal_blocks snapshots lines history blocks events alarms commands peaks"
-    " peak_resets counters checkpoint"
-).split()
+TABLES = ["runs", "settings", "points", "journal", "journal_blocks", "snapshots", "lines", "history"]
+TABLES += ["blocks", "events", "alarms", "commands", "peaks", "peak_resets", "counters", "checkpoint"]
 #: Of each file: intervals of top oil, the sum of their means, its peak before the reset, its events.
 TOLD = {1: (31, 620.469, 20.122, 3), 2: (31, 623.860, 20.288, 4)}
 
@@ -233,7 +231,7 @@ def test_a_newer_file_is_set_aside_by_the_writer(tmp_path: Path) -> None:
     r = recorder(settings(tmp_path, windings=1, stages=1), boot="boot-2")
     r.start()
     assert r.stop(WAIT_S)
-    aside = [p for p in tmp_path.glob("record.sqlite.newer-*Z")]
+    aside = list(tmp_path.glob("record.sqlite.newer-*Z"))
     assert [rows(p) for p in aside] == [before]
     with Record(path) as record:
         assert [run.boot_id for run in record.runs()] == ["boot-2"]

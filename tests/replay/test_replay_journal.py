@@ -19,7 +19,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from recorded import Recorded
 
+from collector.commands.main import main
 from collector.demo.bench import Bench
 from collector.operator import OperatorClient
 from collector.record.reader import Record
@@ -123,7 +125,8 @@ async def test_every_decision_value_and_state_again_in_another_process(live_reco
     states = re.search(r"states with loss of life equal \(bit by bit\): (\d+) of (\d+)", output)
     assert states is not None
     assert states[1] == states[2]
-    assert int(states[1]) >= 2  # at the reload and at the end
+    assert int(states[1]) >= 3  # at the reload, at the checkpoint restarted from, at the end
+    assert "restores from a checkpoint equal (bit by bit): 1 of 1 restarts" in output
     assert int(re.search(r"(\d+) stage changes", output)[1]) >= 5  # type: ignore[index]
     assert re.search(r"[1-9]\d* commands, 1 reloads", output)
     assert "result: no difference" in output
@@ -167,9 +170,114 @@ def altered(record: Path, directory: Path) -> Path:
     raise AssertionError("no reading to alter")
 
 
+async def test_the_live_run_was_eventful(live_record: Path) -> None:
+    """What that replay had to get right: faults, commands, a reload, a restart from a checkpoint."""
+    with Record(live_record / "record.sqlite") as record:
+        steps = list(record.steps())
+        restarts, commands, runs = record.restarts(), list(record.commands()), record.runs()
+    lost = {i for step in steps for i, r in step.inputs.readings.items() if r.quality.is_invalid}
+    assert {"T1.top_oil_c", "T1.HV_A.current_a"} <= lost
+    assert [(c.command.kind, c.accepted) for c in commands] == [("force_on", True), ("automatic", True)]
+    assert all(c.command.who and c.command.how and c.answer for c in commands)
+    assert len({step.inputs.settings_hash for step in steps}) == 2
+    assert [(r.run, r.from_run, r.same_boot) for r in restarts] == [(runs[1].run, runs[0].run, True)]
+
+
 async def test_control_one_altered_input_bit_is_told(live_record: Path, tmp_path: Path) -> None:
     status, output = await replayed(altered(live_record, tmp_path / "copy"))
     print(output)
     assert status == 1
     assert "result: no difference" not in output
     assert re.search(r"differs: \S+Z (step|decision) \d+", output)
+
+
+# --- a restart ------------------------------------------------------------------------------------
+
+
+def restarted(directory: Path, *, same_boot: bool = True) -> Path:
+    """A scripted run, killed ten steps after its last checkpoint, and the run after it."""
+    station = Recorded(directory, oil=55.0, amps=180.0)
+    station.run(60.0)
+    station.checkpoint()
+    station.set(oil=64.0).run(20.0)
+    station.restart(gap_s=40.0, same_boot=same_boot)
+    station.run(60.0)
+    return station.close()
+
+
+def told(path: Path, capsys: pytest.CaptureFixture[str]) -> tuple[int, str]:
+    status = main(["replay", str(path), "--journal"])
+    return status, capsys.readouterr().out
+
+
+@pytest.mark.parametrize("same_boot", [True, False])
+def test_the_restore_from_the_checkpoint_is_computed_again(
+    same_boot: bool, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    status, output = told(restarted(tmp_path, same_boot=same_boot), capsys)
+    assert status == 0, output
+    assert "restores from a checkpoint equal (bit by bit): 1 of 1 restarts" in output
+    # The checkpoint itself is a state of the run before, and equal too.
+    assert "states with loss of life equal (bit by bit): 1 of 1 snapshots" in output
+    assert "70 steps in 2 runs" in output
+
+
+def test_control_one_altered_bit_of_the_checkpoint_is_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = restarted(tmp_path)
+    with sqlite3.connect(path) as conn:
+        checkpoint = json.loads(zlib.decompress(conn.execute("SELECT data FROM restarts").fetchone()[0]))
+        life = checkpoint["thermal"]["life_h"][0]
+        life[0] = math.nextafter(life[0], math.inf)
+        packed = zlib.compress(json.dumps(checkpoint, separators=(",", ":")).encode())
+        conn.execute("UPDATE restarts SET data = ?", (packed,))
+    conn.close()
+    status, output = told(path, capsys)
+    assert status == 1
+    assert "restores from a checkpoint equal (bit by bit): 0 of 1 restarts" in output
+    what = r"differs: \S+Z restart from the checkpoint of \S+Z: thermal\.life_h\[0\]\[0\] differ"
+    assert re.search(what, output)
+
+
+def test_control_one_altered_bit_of_the_gap_is_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = restarted(tmp_path)
+    with sqlite3.connect(path) as conn:
+        (gap_s,) = conn.execute("SELECT gap_s FROM restarts").fetchone()
+        conn.execute("UPDATE restarts SET gap_s = ?", (gap_s + 1e-6,))
+    conn.close()
+    status, output = told(path, capsys)
+    assert status == 1
+    assert "restores from a checkpoint equal (bit by bit): 0 of 1 restarts" in output
+
+
+def test_a_checkpoint_that_cannot_be_restored_is_a_difference(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = restarted(tmp_path)
+    with sqlite3.connect(path) as conn:
+        conn.execute("UPDATE restarts SET data = ?, from_run = NULL", (zlib.compress(b"{}"),))
+    conn.close()
+    status, output = told(path, capsys)
+    assert status == 1
+    assert "checkpoint is not of format" in output
+
+
+def test_steps_that_never_reached_the_disk_are_no_difference(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A snapshot behind steps that are missing is where the replay goes on, not a state to compare with."""
+    station = Recorded(tmp_path, oil=55.0)
+    station.run(20.0)
+    kept = station.recorder.put
+    station.recorder.put = lambda *_: None  # type: ignore[method-assign]
+    station.run(10.0)
+    station.recorder.put = kept  # type: ignore[method-assign]
+    station.snapshot()
+    station.run(20.0)
+    status, output = told(station.close(), capsys)
+    assert status == 0, output
+    assert "decisions equal: 20 of 20" in output
+    assert re.search(r"note: steps before \S+Z are not in the journal", output)

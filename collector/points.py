@@ -158,6 +158,7 @@ DECLARED: tuple[Declared, ...] = (
     Declared("transformer", "ac_supply_healthy", 6, "bool", "", "cooler AC supply", _M, measured=True),
     Declared("transformer", "phase_sequence_ok", 7, "bool", "", "cooler supply phase sequence", _M, measured=True),
     Declared("transformer", "control_supply_healthy", 8, "bool", "", "cabinet control supply", _M, measured=True),
+    Declared("transformer", "supply_changeover", 9, "bool", "", "coolers changed over to their standby AC supply", _M, measured=True),
     # transformer: derived
     Declared("transformer", "hot_spot_c", 20, "float", "degC", "hot spot of the hottest winding", _H),
     Declared("transformer", "hottest_winding", 21, "int", "", "number of the hottest winding", _H),
@@ -204,6 +205,7 @@ DECLARED: tuple[Declared, ...] = (
     _alarm("transformer", "trip", 72, "trip criteria met; the trip output is energised where enabled"),
     _alarm("transformer", "contact_lost", 73, "a status contact of the transformer cannot be read"),
     _alarm("transformer", "estimate_lost", 74, "no valid hot spot: every stage runs"),
+    _alarm("transformer", "supply_changeover", 75, "coolers run on their standby AC supply"),
     # winding
     Declared("winding", "current_a", 0, "float", "A", "winding current, primary", _M, measured=True),
     Declared("winding", "fibre_c", 1, "float", "degC", "fibre-optic winding probe", _M, measured=True),
@@ -251,6 +253,7 @@ _TRANSFORMER_INPUTS = {
     "ac_supply_healthy": "ac_supply_healthy",
     "phase_sequence_ok": "phase_sequence_ok",
     "control_supply_healthy": "control_supply_healthy",
+    "supply_changeover": "supply_changeover",
 }
 _CABINET_INPUTS = ("selector_auto", "selector_manual", "breaker_closed", "interlock")
 

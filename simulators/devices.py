@@ -97,6 +97,7 @@ AT_REST: Mapping[str, float] = {
     **{f"stage{number}.breaker_closed": 1.0 for number in STAGES},
     **{f"stage{number}.running": 0.0 for number in STAGES},
     "supply_healthy": 1.0,
+    "supply_changeover": 0.0,
     "energised": 1.0,
 }
 
@@ -232,6 +233,7 @@ class RelayModule:
         inputs[24] = int(values["supply_healthy"])
         inputs[25] = inputs[26] = 1  # phase sequence right, control supply healthy
         inputs[27] = int(values["energised"])
+        inputs[28] = int(values["supply_changeover"])
         return Image(
             coils=dict(enumerate(map(int, self.coils))),
             discretes=inputs,

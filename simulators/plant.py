@@ -126,6 +126,7 @@ class Plant:
     ambient: Programme | None = None
     energised: bool = True
     supply_healthy: bool = True
+    supply_changeover: bool = False  # fed from the standby supply, which is as good
     radiator_condition: float = 1.0  # 1 = clean, 0.5 = half of the heat transfer lost
     held_off: list[bool] = field(default_factory=lambda: [False, False, False])
     stages: list[StageCabinet] = field(default_factory=lambda: [StageCabinet() for _ in STAGES])
@@ -212,6 +213,7 @@ class Plant:
             "fan_supply_a": sum(stage.current_a for stage in self.stages),
             "energised": float(self.energised),
             "supply_healthy": float(self.supply_healthy),
+            "supply_changeover": float(self.supply_changeover),
         }
         for index, phase in enumerate(PHASES):
             values[f"{phase}.current_a"] = self.current_a(index)

@@ -24,7 +24,7 @@ from simulators.plant import STAGES, STEP_S, Plant, Programme
 TICK_S = 0.02  # real time between looks at the clock
 MAX_STEPS_PER_TICK = 4000  # after a pause the plant catches up in pieces and stays responsive
 TRUTH_EVERY_S = 10.0  # station time between truth lines in the plant's own log
-CABINET_FAULTS = frozenset({"contactor", "motor", "selector", "breaker", "supply"})
+CABINET_FAULTS = frozenset({"contactor", "motor", "selector", "breaker", "supply", "changeover"})
 PLANT_FAULTS = CABINET_FAULTS | {"fouled", "silent"}
 _NOT_ARGUMENTS = ("command", "device", "fault", "wait", "for_s")
 
@@ -263,6 +263,7 @@ class ControlSocket:
     def _fault_plant(self) -> None:
         faults = self.faults.get("plant", [])
         self.plant.supply_healthy = not self._has("plant", "supply")
+        self.plant.supply_changeover = self._has("plant", "changeover")
         fouled = [float(item.get("condition", 0.6)) for item in faults if item["fault"] == "fouled"]
         self.plant.radiator_condition = min(fouled, default=1.0)
         for number, stage in zip(STAGES, self.plant.stages, strict=True):

@@ -14,6 +14,15 @@ from collector.control.cycle import Cycle, finite
 from collector.control.layout import StagePlan, TransformerPlan, ns
 from collector.control.stages import Proof
 
+#: Contacts of a transformer that have no alarm of their own for being lost.
+STATUS_CONTACTS = (
+    "ac_supply_healthy",
+    "phase_sequence_ok",
+    "control_supply_healthy",
+    "supply_changeover",
+    "energised",
+)
+
 
 def raise_alarms(cycle: Cycle) -> None:
     station_conditions(cycle)
@@ -151,7 +160,8 @@ def transformer_conditions(cycle: Cycle, t: TransformerPlan) -> None:
     ac, phases = (cycle.contact(t.inputs.get(k), True) for k in ("ac_supply_healthy", "phase_sequence_ok"))
     cycle.condition(a["ac_supply_lost"], not ac or not phases, "" if not ac else "wrong phase sequence")
     cycle.condition(a["control_supply_lost"], not cycle.contact(t.inputs.get("control_supply_healthy"), True))
-    for name in ("ac_supply_healthy", "phase_sequence_ok", "control_supply_healthy", "energised"):
+    cycle.condition(a["supply_changeover"], cycle.contact(t.inputs.get("supply_changeover"), False))
+    for name in STATUS_CONTACTS:
         wired = t.inputs.get(name)
         if wired is not None and cycle.inputs[wired].lost and not cycle.unread(wired):
             detail = f"{cycle.layout.inputs[wired].id}: {cycle.inputs[wired].reason}"

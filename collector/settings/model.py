@@ -459,6 +459,9 @@ class Transformer(Section):
     ac_supply_healthy: BoolInput | None = None
     phase_sequence_ok: BoolInput | None = None
     control_supply_healthy: BoolInput | None = None
+    supply_changeover: BoolInput | None = Field(
+        None, description="1 = the changeover feeds the coolers from their standby AC supply"
+    )
 
 
 # --- station ---------------------------------------------------------------------------------

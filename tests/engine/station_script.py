@@ -167,7 +167,7 @@ class Station:
                 quiet = ambient
             elif name.endswith("_c"):
                 quiet = oil
-            elif name.endswith(("interlock", "selector_manual")):
+            elif name.endswith(("interlock", "selector_manual", "supply_changeover")):
                 quiet = 0.0
             self.values.setdefault(name, quiet)
         self.ids = {s.id: s for s in self.plan.layout.stages}

@@ -9,7 +9,7 @@ from station_script import Bad, Station
 
 from collector.control import conditions
 
-CONTACTS = ("ac_supply_healthy", "phase_sequence_ok", "control_supply_healthy")
+CONTACTS = ("ac_supply_healthy", "phase_sequence_ok", "control_supply_healthy", "supply_changeover")
 
 
 def cabinet(tree: Any) -> None:
@@ -44,8 +44,25 @@ def test_a_contact_that_cannot_be_read_is_said(contact: str) -> None:
     s = without(contact, Bad())
     assert s.alarm("contact_lost") == "unacknowledged"
     assert s.alarm("ac_supply_lost") == s.alarm("control_supply_lost") == "normal"
+    assert s.alarm("supply_changeover") == "normal"
+
+
+def test_the_standby_supply_is_said_and_changes_no_call() -> None:
+    s = without("supply_changeover", 1.0)
+    assert s.alarm("supply_changeover") == "unacknowledged"
+    assert s.told("T1: the coolers run on their standby AC supply; nothing: the cooling goes on as before.")
+    assert s.alarm("ac_supply_lost") == s.alarm("contact_lost") == "normal"
+    assert s.value("supply_changeover") is True
+    assert s.called(1)
+    s.set(oil=71.0).run(60)
+    assert s.called(1, 2)
+    assert s.value("mode") == 2  # it cools as well as on the other
+    s.set(supply_changeover=0.0).run(4)
+    assert s.alarm("supply_changeover") == "returned-unacknowledged"
+    assert s.told("no longer: the coolers run on their standby AC supply")
 
 
 def test_control_nobody_looks_at_the_cabinet(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(conditions, "transformer_conditions", lambda cycle, t: None)
     assert without("ac_supply_healthy").alarm("ac_supply_lost") == "normal"
+    assert without("supply_changeover", 1.0).alarm("supply_changeover") == "normal"

@@ -140,6 +140,7 @@ async def test_relay_stuck_and_welded(station: Station, connect: Connect) -> Non
         ("selector", {"stage": 2, "position": "manual"}, {1: True, 9: False, 17: True}),
         ("breaker", {"stage": 2}, {1: False, 9: True, 17: False}),
         ("supply", {}, {0: False, 1: False, 2: False, 24: False}),
+        ("changeover", {}, {0: True, 1: True, 2: True, 24: True, 28: True}),
     ],
 )
 async def test_cabinet_faults_on_the_wire(

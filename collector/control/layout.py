@@ -55,7 +55,8 @@ class AlarmPlan:
 class WindingPlan:
     """One winding. place: its index in the thermal model. current, fibre: inputs; None: not measured.
 
-    rated_a: rated current of each of its transformer's modes [A].
+    rated_a: rated current of each of its transformer's modes [A]. phases: local indices of the other
+    phases of the same winding; none, where it is measured by one current only.
     """
 
     id: str
@@ -66,6 +67,7 @@ class WindingPlan:
     derived_from: tuple[int, ...]  # places of the windings whose currents make up its own
     current_lost: int  # alarm
     rated_a: tuple[float, ...]
+    phases: tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +164,8 @@ def lay_out(settings: sm.Settings, winding_index: Mapping[str, int]) -> Layout:
     for t in settings.transformers:
         t_alarms = alarms_of("transformer", t.id, t.alarms)
         mine: list[WindingPlan] = []
-        for w in t.windings:
+        phases = _phases(t)
+        for k, w in enumerate(t.windings):
             wid = f"{t.id}.{w.id}"
             sources = tuple(w.derived_current.factors) if w.derived_current is not None else ()
             mine.append(
@@ -175,6 +178,7 @@ def lay_out(settings: sm.Settings, winding_index: Mapping[str, int]) -> Layout:
                     tuple(winding_index[f"{t.id}.{s}"] for s in sources),
                     alarms_of("winding", wid)["current_lost"],
                     tuple(w.modes[m.id].rated_current_a for m in t.modes),
+                    phases[k],
                 )
             )
         local = {s.id: i for i, s in enumerate(t.stages)}
@@ -290,6 +294,30 @@ def _order(stages: list[StagePlan]) -> tuple[int, ...]:
     for i in range(len(stages)):
         visit(i)
     return tuple(order)
+
+
+def _phases(t: sm.Transformer) -> tuple[tuple[int, ...], ...]:
+    """For each winding of the settings, the other phases of the same winding.
+
+    Phases belong together when kind and rated currents are alike and no letter comes twice: of two equal
+    secondaries the first A goes with the first B. A neutral carries next to nothing by right, and without
+    a letter nobody knows what a current should be compared with: both stand alone.
+    """
+    wholes: list[tuple[object, dict[str, int]]] = []
+    for k, w in enumerate(t.windings):
+        if w.phase is None or w.phase == "N":
+            continue
+        alike = (w.kind, tuple(w.modes[m.id].rated_current_a for m in t.modes))
+        whole = next((members for key, members in wholes if key == alike and w.phase not in members), None)
+        if whole is None:
+            whole = {}
+            wholes.append((alike, whole))
+        whole[w.phase] = k
+    found: list[tuple[int, ...]] = [()] * len(t.windings)
+    for _, members in wholes:
+        for k in members.values():
+            found[k] = tuple(j for j in members.values() if j != k)
+    return tuple(found)
 
 
 def _groups(stages: tuple[sm.Stage, ...]) -> tuple[tuple[int, ...], ...]:

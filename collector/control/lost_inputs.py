@@ -245,8 +245,8 @@ def frozen(watch: FrozenWatch, expected_k: float, after_ns: int, now: int) -> Fa
 
 
 def phase_missing(load: float | None, others: Sequence[float], zero_pu: float, others_pu: float) -> bool:
-    """One phase near zero while the others carry load. All at zero is legitimate."""
-    return load is not None and load < zero_pu and bool(others) and min(others) >= others_pu
+    """A phase near zero while any other phase of its winding carries load. All at zero is legitimate."""
+    return load is not None and load < zero_pu and bool(others) and max(others) >= others_pu
 
 
 def substitute_load(last: float | None, others: Sequence[float], carry_pu: float) -> float:

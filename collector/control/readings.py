@@ -58,15 +58,11 @@ def compare(cycle: Cycle, t: TransformerPlan) -> None:
     if low or max(ts.phase_ns, default=-1) >= 0:
         phase_ns = list(ts.phase_ns)
         for k, w in enumerate(t.windings):
-            others = [
-                other
-                for j, other in enumerate(loads)
-                if j != k and other is not None and t.windings[j].settings.kind == w.settings.kind
-            ]
+            others = [other for j in w.phases if (other := loads[j]) is not None]
             odd = li.phase_missing(loads[k], others, rules.phase_zero_pu, rules.phase_others_pu)
             phase_ns[k] = (phase_ns[k] if phase_ns[k] >= 0 else cycle.now) if odd else -1
             if odd and w.current is not None and cycle.now - phase_ns[k] >= ns(li.DISAGREE_S):
-                reason = f"near zero while the others carry at least {min(others):.2f} pu"
+                reason = f"near zero while another phase carries {max(others):.2f} pu"
                 cycle.faults[w.current] = li.Fault(li.Cause.PHASE, reason)
         changes["phase_ns"] = tuple(phase_ns)
 

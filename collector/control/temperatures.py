@@ -176,7 +176,11 @@ def current_samples(
     for w in t.windings:
         amps = cycle.counted(w.current)
         loads.append(None if amps is None else amps / w.rated_a[ts.mode])
-    last = tuple(now if now is not None else before for now, before in zip(loads, ts.last_load, strict=True))
+    # A phase that has just gone to zero beside loaded ones is on trial: that is not its last valid load.
+    last = tuple(
+        before if now is None or (odd_ns >= 0 and before is not None) else now
+        for now, before, odd_ns in zip(loads, ts.last_load, ts.phase_ns, strict=True)
+    )
     th.last_load = last
     qualities: dict[int, Quality] = {}
     for k, w in enumerate(t.windings):

@@ -244,7 +244,11 @@ class WindingMode(Section):
 class Winding(Section):
     id: Id
     number: WindingNumber
-    phase: Literal["A", "B", "C", "N"] | None = None
+    phase: Literal["A", "B", "C", "N"] | None = Field(
+        None,
+        description="windings alike in kind and rated currents, with different letters, are phases of one "
+        "and are compared; left out: nothing to compare with",
+    )
     kind: Literal["main", "common", "tertiary", "regulating"] = "main"
     current: Current | None = None
     derived_current: DerivedCurrent | None = None

@@ -10,6 +10,8 @@ import math
 import struct
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from fractions import Fraction
+from functools import lru_cache
 from typing import Literal, NamedTuple, cast, get_args
 
 from collector.points import AnyInput, Measurement, measurements
@@ -212,7 +214,7 @@ def decode(spec: Spec, words: Sequence[int]) -> Decoded:
         return Decoded(None, invalid(Detail.FAILURE), sentinel)
     if spec.type == "bool":
         return _contact(spec, bool(int(raw) >> spec.bit & 1) if spec.bit is not None else raw != 0)
-    value = (raw * spec.scale + spec.offset) * spec.ratio
+    value = _scaled(spec, raw)
     if not math.isfinite(value):
         return Decoded(None, invalid(Detail.OVERFLOW), f"raw value {raw:g} overflows with this scale")
     if (spec.low is not None and value < spec.low) or (spec.high is not None and value > spec.high):
@@ -245,6 +247,30 @@ def raw_value(spec: Spec, words: Sequence[int]) -> float | int:
     ordered = _order(spec, words)
     raw: float | int = struct.unpack(_FORMAT[spec.type], struct.pack(f">{len(ordered)}H", *ordered))[0]
     return raw
+
+
+def _scaled(spec: Spec, raw: float | int) -> float:
+    """(raw * scale + offset) * ratio; infinite when it is too large.
+
+    For integers the float nearest to the decimal result, so that 696 tenths are 69.6 and not
+    69.60000000000001: the display of the device and the record then agree to the last digit.
+    """
+    if not isinstance(raw, int):
+        return (raw * spec.scale + spec.offset) * spec.ratio
+    factor, constant, divisor = _decimal(spec.scale, spec.offset, spec.ratio)
+    try:
+        return (raw * factor + constant) / divisor  # of whole numbers: rounded once
+    except OverflowError:
+        return math.inf
+
+
+@lru_cache(maxsize=1024)
+def _decimal(scale: float, offset: float, ratio: float) -> tuple[int, int, int]:
+    """Whole numbers (factor, constant, divisor) of a mapping as its figures are written."""
+    factor = Fraction(str(scale)) * Fraction(str(ratio))
+    constant = Fraction(str(offset)) * Fraction(str(ratio))
+    divisor = math.lcm(factor.denominator, constant.denominator)
+    return int(factor * divisor), int(constant * divisor), divisor
 
 
 def _order(spec: Spec, words: Sequence[int]) -> tuple[int, ...]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import struct
+from decimal import Decimal
 from itertools import product
 
 import pytest
@@ -78,6 +79,34 @@ def test_round_trip_every_integer_type_and_order(data):
     got = decode(how, words)
     assert got.quality.is_good
     assert encode(how, got.value) == words
+
+
+DECIMALS = st.decimals(allow_nan=False, allow_infinity=False, min_value=-1000, max_value=1000, places=4).map(
+    float
+)
+
+
+@given(
+    st.sampled_from([t for t in NUMERIC if "int" in t]),
+    st.sampled_from([1.0, 0.1, 0.01, 0.001, 0.05, 1e-9, 2.5e4]) | DECIMALS,
+    DECIMALS,
+    st.data(),
+)
+def test_integers_give_the_float_nearest_to_the_decimal_result(type_, scale, offset, data):
+    """Python's own decimal arithmetic is the reference: 696 tenths are 69.6, the same float as written."""
+    words = data.draw(st.tuples(*[st.integers(0, 0xFFFF)] * WORDS[type_]))
+    raw = int.from_bytes(struct.pack(f">{len(words)}H", *words), signed=not type_.startswith("u"))
+    right = float(Decimal(raw) * Decimal(str(scale)) + Decimal(str(offset)))
+    assert decode(plain(type_, scale=scale, offset=offset), words).value == right
+
+
+def test_tenths_and_ratios_as_a_person_writes_them():
+    assert [decode(plain(scale=0.1), (raw,)).value for raw in (3, 696, 697, 1103)] == [0.3, 69.6, 69.7, 110.3]
+    assert 696 * 0.1 != 69.6  # what the codec must not do
+    assert decode(plain(scale=0.001, ratio=60.0), (1234,)).value == 74.04
+    assert decode(plain(scale=1e308), (0x7FFF,)).quality.detail == Detail.OVERFLOW
+    # A float32 has seven figures of its own; nothing is made up for it.
+    assert decode(plain("float32"), encode(plain("float32"), 69.6)).value == 69.5999984741211
 
 
 @given(st.data())

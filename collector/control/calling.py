@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from collector.control import hold_off, precooling, stages
 from collector.control import outputs as out
-from collector.control import precooling, stages
 from collector.control.cycle import Asked, Cycle, Thermals
 from collector.control.layout import HOUR_NS, REASON, StagePlan, TransformerPlan, ns
 from collector.control.modes import mode_in_force, proven_stages
@@ -137,7 +137,7 @@ def turn_ns(cycle: Cycle, t: TransformerPlan, facts: list[Facts], k: int) -> int
 def move_stage(cycle: Cycle, t: TransformerPlan, th: Thermals, s: StagePlan, k: int, facts: Facts) -> None:
     was = cycle.stages[s.index]
     new = stages.next_call(was, facts, s.timing, cycle.now)
-    if facts.lost and new.call in ON:
+    if facts.lost:
         new = replace(new, trusted_ns=cycle.now + s.timing.return_hold)
     why = reason_for(cycle, new, facts)
     if why != new.why:
@@ -240,6 +240,8 @@ def adopt(cycle: Cycle, s: StagePlan) -> None:
     cycle.adopted[s.index] = True
     relay = cycle.given.relays.get(s.id)
     was = cycle.stages[s.index]
+    if was.hold_until_ns >= 0 and relay is not None and not (relay.energised and relay.link_ok):
+        was = hold_off.end(cycle, s, was, "at the start its relay is found released")
     if relay is None:  # no read-back in this run (a trace): goes on as it was
         if was.at_rest_ns < 0 and was.call not in ON:
             cycle.stages[s.index] = replace(was, at_rest_ns=cycle.now)
@@ -296,13 +298,8 @@ def facts_about(
         release = release or REASON["starting"]
     if stage.flapped:
         release = release or REASON["released: flapping"]
-    hold = stage.hold_until_ns >= 0
-    if hold and (release or cycle.now >= stage.hold_until_ns):
-        word = next(w for w, i in REASON.items() if i == release) if release else "its time is over"
-        text = f"{s.id}: hold-off by hand ends: {word.removeprefix('released: ')}"
-        cycle.tell("command", s.id, text, rule=word)
-        cycle.stages[s.index] = stage = replace(stage, hold_until_ns=-1)
-        hold = False
+    if stage.hold_until_ns >= 0:
+        cycle.stages[s.index] = stage = hold_off.follow(cycle, t, th, s, stage, release)
     if stage.force_until_ns >= 0:
         if cycle.now < stage.force_until_ns:
             release = release or REASON["forced on"]
@@ -314,7 +311,7 @@ def facts_about(
         block = REASON["interlocked"]
     elif cycle.transformers[t.index].cold[k]:
         block = REASON["cold-oil block"]
-    elif hold:
+    elif stage.hold_until_ns >= 0:
         block = REASON["held off by hand"]
     return Facts(block, release, lost, above, below)
 

@@ -10,6 +10,7 @@ from dataclasses import replace
 from math import isfinite
 
 from collector.control import alarms as al
+from collector.control import hold_off as rules
 from collector.control import precooling
 from collector.control.cycle import Cycle
 from collector.control.layout import StagePlan, TransformerPlan, ns
@@ -72,13 +73,17 @@ def hold_off(cycle: Cycle, c: Command) -> str:
         return "hold-off is possible only at the station itself"
     if c.minutes is None or not 0 < c.minutes <= longest:
         return f"give minutes, above 0 and at most {longest:g}"
-    th = cycle.thermals[transformer_of(cycle, s).index]
+    t = transformer_of(cycle, s)
+    th = cycle.thermals[t.index]
     if th.alarm_temperature:
         return "at alarm temperature no stage may be held off"
-    if th.lost:
-        return f"not while an input does not count: {th.lost}"
+    doubt = rules.doubt(cycle, t, th, s)
+    if doubt:
+        return f"not while an input does not count: {doubt}"
     if cycle.stages[s.index].flapped:
         return "released for flapping: acknowledge that first"
+    if came_back := rules.just_back(cycle, t, s):
+        return came_back
     cycle.stages[s.index] = replace(
         cycle.stages[s.index], hold_until_ns=cycle.now + ns(c.minutes * 60.0), force_until_ns=-1
     )

@@ -74,6 +74,7 @@ class InputState(NamedTuple):
     lost, cause, reason: whether it counts. value, value_ns: last plausible sample and its time [ns].
     seen_ns: time of the last sample looked at. bad_run: failed samples in a row. good_ns: since when
     it is good again; -1. lost_ns: since when it is lost. quality: of the last plausible sample.
+    back_ns: when it last came back from being lost; -1: it never was.
     """
 
     lost: bool = True
@@ -86,6 +87,7 @@ class InputState(NamedTuple):
     good_ns: int = -1
     lost_ns: int = -1
     quality: Quality = LOST_QUALITY[Cause.LINK]
+    back_ns: int = -1
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,6 +169,7 @@ def settle(
                 -1,
                 -1,
                 reading.quality,
+                state.back_ns,
             )
         good_ns = state.good_ns if state.good_ns >= 0 else now
         # What has never been read is not coming back: its first good sample counts.
@@ -182,6 +185,7 @@ def settle(
             -1 if counts else good_ns,
             -1 if counts else state.lost_ns,
             reading.quality if counts else state.quality,
+            now if counts and state.value is not None else state.back_ns,
         )
     fresh = reading is not None and reading.mono_ns != state.seen_ns
     seen_ns = reading.mono_ns if reading is not None else state.seen_ns

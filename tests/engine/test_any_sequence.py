@@ -30,14 +30,20 @@ SEQUENCES = int(os.environ.get("WINDINGD_SEQUENCES", "40"))
 HOUR = 3600 * NS
 PREMISES: Counter[str] = Counter()
 STAGES = ("stage1", "stage2", "stage3")
-EXCEPTIONS = {"held off by hand", "cold-oil block", "interlocked"}
+BY_HAND = "held off by hand"
+EXCEPTIONS = {BY_HAND, "cold-oil block", "interlocked"}
 MEASURED = ("top_oil_c", "ambient_c", "HV_A.current_a", "HV_B.current_a", "HV_C.current_a")
 NEEDED = tuple(m for m in MEASURED if m != "ambient_c")
+#: A hold-off by hand leans on these of its stage too.
+OWN = ("feedback", "selector_auto", "breaker_closed", "interlock")
 PREMISE_NAMES = (
     "a valid temperature was above a pickup for longer than the bounded delay",
     "an input of the rule was not valid",
     "alarm temperature",
     "a stage was held off by an exception",
+    "a stage was held off by hand",
+    "a hold-off by hand met a lost input",
+    "a hold-off by hand met a restart that released its stage",
     "an alarm was unacknowledged",
     "a measurement was lost for longer than stale_after",
     "loss of life or run hours grew",
@@ -77,6 +83,7 @@ class Watcher:
         self.s = s
         self.above: dict[str, int] = {}
         self.bad: dict[str, int] = {}
+        self.wish: dict[str, int] = {}  # until when a stage has been asked to be held off by hand
         self.apart: dict[str, int] = {}
         self.cut: set[str] = set()  # outputs whose module was silent in the last cycle
         self.started: dict[str, list[int]] = {x: [] for x in STAGES}
@@ -98,6 +105,7 @@ class Watcher:
         now, values, coils = s.now, o.values, o.decision.energise
         alarm_temperature = self.needs_cooling(now, values, coils)
         self.lost_inputs(now, values, coils)
+        self.by_hand(now)
         self.alarms(values)
         self.counters(values)
         self.outputs(now, values, coils)
@@ -137,22 +145,38 @@ class Watcher:
                 self.above[stage.id] = now
             if at_alarm:
                 assert not self.off(stage.id, coils) or excepted, f"{stage.id} off at alarm temperature"
-                assert self.reason(stage.id) != "held off by hand"
+                assert self.reason(stage.id) != BY_HAND
             if now - since > (bound + LONGEST_CYCLE_S * (len(t.stages) + 1)) * NS:
                 PREMISES["a valid temperature was above a pickup for longer than the bounded delay"] += 1
                 assert not self.off(stage.id, coils) or excepted, f"{stage.id} off above its pickup"
         return bool(at_alarm)
 
+    def lost_for_long(self, name: str, now: int) -> bool:
+        given = self.s.values.get(name)
+        device = next((m.device for m in self.s.plan.layout.inputs if m.id == f"T1.{name}"), None)
+        bad = isinstance(given, Bad) or device in self.s.down or name in self.s.frozen_reads
+        if device is None or not bad:  # None: not wired
+            self.bad.pop(name, None)
+            return False
+        since = self.bad.setdefault(name, now)
+        return now - since > (self.s.settings.station.stale_after_s + 62) * NS
+
+    def by_hand(self, now: int) -> None:
+        """Held off by hand only as long as was asked for, and never beside a lost input."""
+        for x in STAGES:
+            held = self.reason(x) == BY_HAND
+            if held:
+                PREMISES["a stage was held off by hand"] += 1
+                assert now < self.wish.get(x, 0), f"{x} held off by hand, which nobody asks for"
+            own = (f"{x}.{name}" for name in OWN)
+            lost = [name for name in (*MEASURED, *own) if self.lost_for_long(name, now)]
+            if lost and now < self.wish.get(x, 0):
+                PREMISES["a hold-off by hand met a lost input"] += 1
+            assert not (held and lost), f"{x} held off by hand while {lost} is lost"
+
     def lost_inputs(self, now: int, values: Any, coils: Any) -> None:
         for name in MEASURED:
-            given = self.s.values[name]
-            device = next(m.device for m in self.s.plan.layout.inputs if m.id == f"T1.{name}")
-            bad = isinstance(given, Bad) or device in self.s.down or name in self.s.frozen_reads
-            if not bad:
-                self.bad.pop(name, None)
-                continue
-            since = self.bad.setdefault(name, now)
-            if now - since <= (self.s.settings.station.stale_after_s + 62) * NS:
+            if not self.lost_for_long(name, now):
                 continue
             PREMISES["a measurement was lost for longer than stale_after"] += 1
             alarm = {"top_oil_c": "T1.alarm_top_oil_lost", "ambient_c": "T1.alarm_ambient_lost"}.get(
@@ -162,12 +186,12 @@ class Watcher:
             if name in NEEDED and coils:
                 PREMISES["an input of the rule was not valid"] += 1
                 for x in STAGES:
-                    allowed = self.reason(x) in EXCEPTIONS - {"held off by hand"}
+                    allowed = self.reason(x) in EXCEPTIONS - {BY_HAND}
                     assert not self.off(x, coils) or allowed, f"{x} off while {name} is lost"
         # And by the published quality, without waiting: what is not valid now takes no cooling away now.
         if coils and values["T1.hot_spot_c"].quality.is_invalid:
             for x in STAGES:
-                allowed = self.reason(x) in EXCEPTIONS - {"held off by hand"}
+                allowed = self.reason(x) in EXCEPTIONS - {BY_HAND}
                 assert not self.off(x, coils) or allowed, f"{x} off without a valid hot spot"
 
     def alarms(self, values: Any) -> None:
@@ -286,6 +310,9 @@ class AnySequence(RuleBasedStateMachine):
         self.s.values["ambient_c"] = 20.0
         for x in STAGES:
             self.s.values.pop(f"{x}.feedback", None)
+            for name in OWN:
+                if isinstance(self.s.values.get(f"{x}.{name}"), Bad):
+                    self.s.values[f"{x}.{name}"] = float(name != "interlock")
         self.go(20, 10.0)
 
     @rule(device=st.sampled_from(["oil_tx", "cts", "cabinet"]), wait=st.sampled_from([4.0, 100.0]))
@@ -349,9 +376,34 @@ class AnySequence(RuleBasedStateMachine):
         how=st.sampled_from(["local", "mqtt"]),
     )
     def a_stage_is_commanded(self, kind: str, stage: str, minutes: float | None, how: str) -> None:
+        self.command_stage(kind, stage, minutes, how)
+
+    def command_stage(self, kind: str, stage: str, minutes: float | None, how: str) -> str:
         self.w.touched = True
-        self.s.command(kind, f"T1.{stage}", how, minutes=minutes)
+        refusal = self.s.command(kind, f"T1.{stage}", how, minutes=minutes)
+        if kind == "hold_off" and not refusal and minutes is not None:
+            self.w.wish[stage] = self.s.now + round(minutes * 60 * NS)
         self.w.look()
+        return refusal
+
+    @rule(
+        stage=st.sampled_from(STAGES), spoil=st.sampled_from([None, "ambient_c", *OWN]), restart=st.booleans()
+    )
+    def a_hold_off_by_hand_runs_into_trouble(self, stage: str, spoil: str | None, restart: bool) -> None:
+        """Given in good order in the warm; then an input that it leans on fails, or the program dies."""
+        self.everything_is_read_well_again()
+        self.s.set(oil=62.0)
+        self.go(400, 40.0)
+        if self.command_stage("hold_off", stage, 60.0, "local"):
+            return
+        self.go(60, 20.0)
+        if restart:
+            PREMISES["a hold-off by hand met a restart that released its stage"] += 1
+            self.a_restart(8.0, same_boot=True, release=True)
+            assert self.w.reason(stage) != BY_HAND, f"{stage} held off by hand again after its release"
+        elif spoil is not None:
+            self.s.values[spoil if spoil in MEASURED else f"{stage}.{spoil}"] = Bad(Detail.OUT_OF_RANGE)
+            self.go(120, 20.0)
 
     @rule(
         load=st.sampled_from([0.3, 1.0, 1.5, 99.0]),
@@ -399,6 +451,8 @@ class AnySequence(RuleBasedStateMachine):
     def a_restart(self, gap: float, same_boot: bool, release: bool) -> None:
         PREMISES["a restart"] += 1
         self.s.restart(gap, same_boot=same_boot, release=release or gap > 10)
+        if release or gap > 10:
+            self.w.wish.clear()
         self.w.forget_timers()
         self.w.bad.clear()
         self.go(4, 2.0)

@@ -1,0 +1,69 @@
+"""Hold-off by hand: when it may be given, and what ends it before its time.
+
+It leans on every input of its stage. Whoever holds it off is at the station, but not at the sensors. No rule
+of automatic calling belongs here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from collector.control.cycle import Cycle, Thermals
+from collector.control.layout import NS, REASON, StagePlan, TransformerPlan, ns
+from collector.control.stages import StageState
+
+
+def needs(t: TransformerPlan, s: StagePlan) -> tuple[int, ...]:
+    """Inputs without which nobody knows whether holding this stage off is safe: its own, and those of its
+    transformer that control goes by (bottom oil and fibre probes are for people)."""
+    of_transformer = [i for name, i in t.inputs.items() if name != "bottom_oil_c"]
+    currents = [w.current for w in t.windings if w.current is not None]
+    own = [*s.contacts.values(), *((s.feedback,) if s.feedback is not None else ())]
+    return (*of_transformer, *currents, *own)
+
+
+def doubt(cycle: Cycle, t: TransformerPlan, th: Thermals, s: StagePlan) -> str:
+    """Which input does not count, in words; "": all do."""
+    if th.lost:
+        return th.lost
+    for i in needs(t, s):
+        if cycle.inputs[i].lost and not cycle.unread(i):
+            return f"{cycle.layout.inputs[i].id} is lost: {cycle.inputs[i].reason}"
+    return ""
+
+
+def just_back(cycle: Cycle, t: TransformerPlan, s: StagePlan) -> str:
+    """What came back so recently that a hold-off may not lean on it yet, in words; "": nothing."""
+    hold = s.timing.return_hold
+    back = [(cycle.stages[s.index].trusted_ns, f"an input or the module of {s.id}")]
+    for i in needs(t, s):
+        if cycle.inputs[i].back_ns >= 0:
+            back.append((cycle.inputs[i].back_ns + hold, cycle.layout.inputs[i].id))
+    until_ns, what = max(back)
+    if until_ns <= cycle.now:
+        return ""
+    wait_s = -((cycle.now - until_ns) // NS)
+    return f"{what} has just come back and must first be good for {hold / NS:g} s: try again in {wait_s} s"
+
+
+def follow(
+    cycle: Cycle, t: TransformerPlan, th: Thermals, s: StagePlan, stage: StageState, release: int
+) -> StageState:
+    """A hold-off one cycle on: ended by its time, by whatever must run, by a doubtful input; or cut short."""
+    rule = next(w for w, i in REASON.items() if i == release) if release else ""
+    why = doubt(cycle, t, th, s) if rule in ("", "released: input lost") else rule
+    if why or cycle.now >= stage.hold_until_ns:
+        return end(cycle, s, stage, why or "its time is over")
+    longest_min = cycle.plan.settings.station.hold_off_max_min
+    until_ns = cycle.now + ns(longest_min * 60.0)
+    if stage.hold_until_ns <= until_ns:
+        return stage
+    text = f"{s.id}: hold-off by hand is cut to {longest_min:g} min: the settings allow no more now"
+    cycle.tell("command", s.id, text)
+    return replace(stage, hold_until_ns=until_ns)
+
+
+def end(cycle: Cycle, s: StagePlan, stage: StageState, why: str) -> StageState:
+    text = f"{s.id}: hold-off by hand ends: {why.removeprefix('released: ')}"
+    cycle.tell("command", s.id, text, rule=why)
+    return replace(stage, hold_until_ns=-1)

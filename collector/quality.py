@@ -75,6 +75,11 @@ class Quality:
         return self.source is Source.SUBSTITUTED
 
     @property
+    def is_measured(self) -> bool:
+        """The process's own value of now: not a test, not substituted, not blocked by an operator."""
+        return not (self.test or self.operator_blocked or self.source is Source.SUBSTITUTED)
+
+    @property
     def bits(self) -> int:
         """Packed into 13 bits: validity 0-1, detail 2-9, source 10, test 11, operatorBlocked 12."""
         return (

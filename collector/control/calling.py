@@ -41,7 +41,7 @@ def prove(cycle: Cycle) -> None:
             if cycle.plan.assume_running_as_called and cycle.unread(s.feedback):
                 feedback: bool | None = was.call in ON
             else:
-                value = cycle.counted(s.feedback)
+                value = cycle.measured(s.feedback)  # a test proves nothing
                 feedback = None if value is None else value >= 0.5
             now = stages.next_proof(was, feedback, wired, s.timing, cycle.now)
             if now.proof is not was.proof:
@@ -280,6 +280,7 @@ def facts_about(
     above = _above(th, pickup) or k in t.modes[0]
     below = (
         not th.lost
+        and not th.not_measured
         and not above
         and _under(th.oil, pickup.top_oil_c, dropout.top_oil_c)
         and _under(th.hot_spot, pickup.hot_spot_c, dropout.hot_spot_c)
@@ -307,7 +308,8 @@ def facts_about(
             cycle.stages[s.index] = stage = replace(stage, force_until_ns=-1)
             cycle.tell("command", s.id, f"{s.id}: force-on ends, its time is over")
     block = 0
-    if cycle.contact(s.contacts.get("interlock"), False):
+    interlock = cycle.measured(s.contacts.get("interlock"))
+    if interlock is not None and interlock >= 0.5:
         block = REASON["interlocked"]
     elif cycle.transformers[t.index].cold[k]:
         block = REASON["cold-oil block"]
@@ -319,7 +321,7 @@ def facts_about(
 def block_cold_oil(cycle: Cycle, t: TransformerPlan, th: Thermals) -> None:
     """Pumps stay off in cold oil, if it is *measured* to be cold. Must also be hard-wired."""
     ts = cycle.transformers[t.index]
-    measured = None if th.oil_lost or th.oil_quality.is_substituted else th.oil
+    measured = None if th.oil_lost or not th.oil_quality.is_measured else th.oil
     cold = [False] * len(t.stages)
     if measured is not None:
         for k, s in enumerate(t.stages):

@@ -244,7 +244,7 @@ def trip_condition(cycle: Cycle, t: TransformerPlan) -> None:
         if cycle.estimate is not None
     )
     first, second = t.inputs.get("top_oil_c"), t.inputs.get("top_oil_2_c")
-    of_main, of_second = trip.speaks_for(calculated, first is None or cycle.inputs[first].lost)
+    of_main, of_second = trip.speaks_for(calculated, cycle.measured(first) is None)
     met = trip.criteria(
         pleads(first, limits.top_oil_c) and not th.oil_lost,
         of_main and not th.oil_lost,

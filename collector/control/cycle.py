@@ -32,8 +32,9 @@ def finite(value: Any) -> float | None:
 class Thermals:
     """What one transformer's control and alarms go by in this cycle.
 
-    lost: why its inputs do not suffice for control ("" : they do). oil, hot_spot, load: the values
-    decided on; None: none. valid: hot spot and oil may take cooling away. last_load: per winding, its
+    lost: why its inputs do not suffice for control ("" : they do). not_measured: which input is a test or
+    a substituted value: it may call stages, but while it is in use none may stop. oil, hot_spot, load: the
+    values decided on; None: none. valid: hot spot and oil may take cooling away. last_load: per winding, its
     last valid load [pu].
     """
 
@@ -44,6 +45,7 @@ class Thermals:
     load: float | None = None
     load_quality: Quality = NOT_STARTED
     lost: str = ""
+    not_measured: str = ""
     alarm_temperature: bool = False
     oil_lost: bool = False
     ambient_lost: bool = False
@@ -115,6 +117,11 @@ class Cycle:
         if i is None or self.inputs[i].lost:
             return None
         return self.inputs[i].value
+
+    def measured(self, i: int | None) -> float | None:
+        """An input's value if it counts and is no test or substituted value."""
+        value = self.counted(i)
+        return value if value is None or i is None or self.inputs[i].quality.is_measured else None
 
     def unread(self, i: int | None) -> bool:
         """Nothing of this input arrives at all: not wired, or not in the trace."""

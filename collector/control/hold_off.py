@@ -24,8 +24,8 @@ def needs(t: TransformerPlan, s: StagePlan) -> tuple[int, ...]:
 
 def doubt(cycle: Cycle, t: TransformerPlan, th: Thermals, s: StagePlan) -> str:
     """Which input does not count, in words; "": all do."""
-    if th.lost:
-        return th.lost
+    if th.lost or th.not_measured:
+        return th.lost or th.not_measured
     for i in needs(t, s):
         if cycle.inputs[i].lost and not cycle.unread(i):
             return f"{cycle.layout.inputs[i].id} is lost: {cycle.inputs[i].reason}"

@@ -12,7 +12,7 @@ import numpy as np
 
 from collector.control import lost_inputs as li
 from collector.control.cycle import NOT_STARTED, STARTED, Cycle, Thermals, finite
-from collector.control.layout import TransformerPlan, ns
+from collector.control.layout import TransformerPlan, WindingPlan, ns
 from collector.control.state import Peak
 from collector.quality import GOOD, Detail, Quality, invalid, questionable
 from collector.thermal import track
@@ -116,7 +116,13 @@ def oil_sample(cycle: Cycle, t: TransformerPlan, th: Thermals) -> tuple[float, i
         th.lost = f"{t.id}.top_oil_c is lost: {reason}"
         value, at_ns, quality = None, cycle.now, _ESTIMATED
     else:
-        value, at_ns, quality = good[0].value, good[0].value_ns, good[0].quality
+        probe = next((p for p in good if p.quality.is_measured), good[0])
+        for other in good:  # a test or substituted value may only call for more
+            if not other.quality.is_measured and (other.value or 0.0) > (probe.value or 0.0):
+                probe = other
+        value, at_ns, quality = probe.value, probe.value_ns, probe.quality
+        if not quality.is_measured:
+            th.not_measured = f"{t.id}'s top oil is not a measured value: {quality}"
         if ts.disagree and len(good) == 2 and value is not None and good[1].value is not None:
             # Nobody knows which is right: the higher one counts, and everything runs.
             value, quality = max(value, good[1].value), quality | _DISAGREE
@@ -155,16 +161,24 @@ def tap_position(cycle: Cycle, t: TransformerPlan, th: Thermals) -> float:
     if i is None:
         return float("nan")
     th.tap_lost = cycle.inputs[i].lost
+    if not cycle.inputs[i].quality.is_measured:
+        th.not_measured = f"{t.id}.tap_position is not a measured value: {cycle.inputs[i].quality}"
     value = cycle.inputs[i].value
     return float("nan") if value is None else value
 
 
 def is_energised(cycle: Cycle, t: TransformerPlan, th: Thermals) -> bool:
     """De-energised only if the contact says so and no current is measured."""
-    if cycle.contact(t.inputs.get("energised"), True):
+    energised = cycle.measured(t.inputs.get("energised"))
+    if energised is None or energised >= 0.5:
         return True
     zero = t.settings.lost_inputs.phase_zero_pu
     return any(load is not None and load >= zero for load in th.last_load)
+
+
+def made_up(cycle: Cycle, w: WindingPlan) -> bool:
+    """The current counts, but as a test or substituted value."""
+    return w.current is not None and not cycle.inputs[w.current].quality.is_measured
 
 
 def current_samples(
@@ -178,8 +192,8 @@ def current_samples(
         loads.append(None if amps is None else amps / w.rated_a[ts.mode])
     # A phase that has just gone to zero beside loaded ones is on trial: that is not its last valid load.
     last = tuple(
-        before if now is None or (odd_ns >= 0 and before is not None) else now
-        for now, before, odd_ns in zip(loads, ts.last_load, ts.phase_ns, strict=True)
+        before if now is None or (before is not None and (odd_ns >= 0 or made_up(cycle, w))) else now
+        for w, now, before, odd_ns in zip(t.windings, loads, ts.last_load, ts.phase_ns, strict=True)
     )
     th.last_load = last
     qualities: dict[int, Quality] = {}
@@ -191,6 +205,9 @@ def current_samples(
             reading = cycle.inputs[w.current]
             current[w.place], current_ns[w.place] = reading.value, reading.value_ns
             qualities[w.place] = reading.quality
+            if made_up(cycle, w):
+                th.not_measured = f"{w.id}.current_a is not a measured value: {reading.quality}"
+                current[w.place] = max(current[w.place], (last[k] or 0.0) * w.rated_a[ts.mode])
         elif cycle.deciding or last[k] is not None:
             others = [
                 x
@@ -332,6 +349,6 @@ def settled_oil(cycle: Cycle) -> tuple[float | None, ...]:
 
 
 def _peak(peak: Peak, value: float | None, quality: Quality, now: int) -> Peak:
-    if value is None or quality.is_invalid or quality.is_substituted:
+    if value is None or quality.is_invalid or not quality.is_measured:
         return peak
     return Peak(value, now) if peak.value is None or value > peak.value else peak

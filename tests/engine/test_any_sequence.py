@@ -24,12 +24,14 @@ from collector.control.alarms import AlarmStatus
 from collector.control.stages import call_event
 from collector.messages import Health
 from collector.points import CALL_REASONS
-from collector.quality import Detail
+from collector.quality import GOOD, Detail, Quality
 
 SEQUENCES = int(os.environ.get("WINDINGD_SEQUENCES", "40"))
 HOUR = 3600 * NS
 PREMISES: Counter[str] = Counter()
 STAGES = ("stage1", "stage2", "stage3")
+#: What a field device says of a value that is not the process's own.
+MARKS = (replace(GOOD, test=True), GOOD.substituted(), replace(GOOD, operator_blocked=True))
 BY_HAND = "held off by hand"
 EXCEPTIONS = {BY_HAND, "cold-oil block", "interlocked"}
 MEASURED = ("top_oil_c", "ambient_c", "HV_A.current_a", "HV_B.current_a", "HV_C.current_a")
@@ -50,6 +52,7 @@ PREMISE_NAMES = (
     "an output did not follow for longer than it may",
     "a contactor was started twice within an hour",
     "a stage was released until acknowledged",
+    "a stage ran on a reading marked as test, substituted or blocked",
     "a load was expected",
     "a restart",
     "a reload",
@@ -236,6 +239,10 @@ class Watcher:
             if coils and self.reason(x) in EXCEPTIONS | {"forced on"}:
                 self.excused.add(x)
             before, after = self.coil.get(output, coils.get(output)), coils.get(output)
+            marked = [m for m in NEEDED if m in self.s.qualities and m not in self.s.frozen_reads]
+            if marked and before is False:
+                PREMISES["a stage ran on a reading marked as test, substituted or blocked"] += 1
+                assert after is not True or self.reason(x) in EXCEPTIONS, f"{x} stopped on a marked {marked}"
             if before is True and after is False:
                 recent = [t for t in self.started[x] if now - t < HOUR] + [now]
                 self.started[x] = recent
@@ -300,9 +307,15 @@ class AnySequence(RuleBasedStateMachine):
         if reading is not None:
             self.s.frozen_reads[name] = reading
 
+    @rule(name=st.sampled_from(NEEDED), quality=st.sampled_from(MARKS), wait=st.sampled_from([4.0, 1800.0]))
+    def a_reading_is_marked(self, name: str, quality: Quality, wait: float) -> None:
+        self.s.qualities[name] = quality
+        self.go(wait, min(wait, 60.0))
+
     @rule()
     def everything_is_read_well_again(self) -> None:
         self.s.frozen_reads.clear()
+        self.s.qualities.clear()
         self.s.down.clear()
         for name in MEASURED:
             if isinstance(self.s.values[name], Bad):
@@ -506,6 +519,9 @@ BREAKS = {
     ),
     "lost inputs release nothing": lambda m: m.setattr(
         stages, "call_event", lambda s, f, t, n: call_event(s, replace(f, release=0), t, n)
+    ),
+    "a test value counts as measured": lambda m: m.setattr(
+        Quality, "is_measured", property(lambda quality: True)
     ),
     "alarms clear themselves": lambda m: m.setitem(
         alarms.ALARM_TABLE, (AlarmStatus.UNACKNOWLEDGED, alarms.AlarmEvent.CLEAR), AlarmStatus.NORMAL

@@ -206,6 +206,7 @@ DECLARED: tuple[Declared, ...] = (
     _alarm("transformer", "contact_lost", 73, "a status contact of the transformer cannot be read"),
     _alarm("transformer", "estimate_lost", 74, "no valid hot spot: every stage runs"),
     _alarm("transformer", "supply_changeover", 75, "coolers run on their standby AC supply"),
+    _alarm("transformer", "ambient_doubtful", 76, "ambient stands above the oil under load: used, but doubted"),
     # winding
     Declared("winding", "current_a", 0, "float", "A", "winding current, primary", _M, measured=True),
     Declared("winding", "fibre_c", 1, "float", "degC", "fibre-optic winding probe", _M, measured=True),

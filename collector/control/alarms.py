@@ -250,6 +250,17 @@ KINDS: tuple[AlarmKind, ...] = (
     ),
     AlarmKind(
         "transformer",
+        "ambient_doubtful",
+        "low",
+        "the ambient measurement stands above the top oil under load",
+        "it is still used, and what stands on it is marked questionable",
+        "poor cooling may go unseen, an oil estimate is too high",
+        "look where the sensor hangs (sun, exhaust air, warm wall) and compare it with another",
+        480,
+        off_delay_s=300.0,
+    ),
+    AlarmKind(
+        "transformer",
         "effectiveness_low",
         "medium",
         "the oil is hotter than load, ambient and cooling explain",

@@ -136,6 +136,8 @@ def transformer_conditions(cycle: Cycle, t: TransformerPlan) -> None:
     ambient = t.inputs.get("ambient_c")
     if ambient is not None and cycle.inputs[ambient].lost:
         lost_condition(cycle, a["ambient_lost"], ambient, True, cycle.inputs[ambient].reason)
+    elif ambient in cycle.doubtful:
+        cycle.condition(a["ambient_doubtful"], True, cycle.doubtful[ambient])
     for w in t.windings:
         if w.current is not None and cycle.inputs[w.current].lost:
             lost_condition(cycle, w.current_lost, w.current, True, cycle.inputs[w.current].reason)
@@ -149,7 +151,7 @@ def transformer_conditions(cycle: Cycle, t: TransformerPlan) -> None:
         if ts.pumps_lost_ns >= 0 and cycle.old.mono_ns < over_ns <= cycle.now:
             cycle.tell("mode", t.id, f"{t.id}: the maker's {countdown_min:g} min without pumps are over")
         cycle.suppressed.add(a["estimate_lost"])
-    comparable = not th.oil_lost and not th.ambient_lost and th.oil_quality.is_good
+    comparable = not th.oil_lost and th.ambient_quality.is_good and th.oil_quality.is_good
     if cycle.estimate is not None and comparable and not cycle.estimate.start_questionable[t.index]:
         hotter = finite(cycle.estimate.effectiveness_k[t.index])
         beyond = _beyond(hotter, limits.effectiveness_k, limits.effectiveness_k * 0.25)

@@ -49,6 +49,7 @@ class Thermals:
     alarm_temperature: bool = False
     oil_lost: bool = False
     ambient_lost: bool = False
+    ambient_quality: Quality = NOT_STARTED
     tap_lost: bool = False
     energised: bool = True
     last_load: tuple[float | None, ...] = ()
@@ -90,6 +91,7 @@ class Cycle:
         self.substitutes = state.substitutes
         self.devices_down = state.devices_down
         self.faults: list[li.Fault | None] = []
+        self.doubtful: dict[int, str] = {}  # inputs that are used, but contradicted: by what
         self.seen: list[out.Seen] = []
         self.thermals: list[Thermals] = []
         self.asked: list[Asked | None] = [None] * len(state.transformers)

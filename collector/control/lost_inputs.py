@@ -12,7 +12,7 @@ from enum import Enum
 from math import inf, isfinite
 from typing import NamedTuple
 
-from collector.quality import Detail, Quality, Reading, Validity, invalid
+from collector.quality import Detail, Quality, Reading, Validity, invalid, questionable
 
 NS = 1_000_000_000
 #: A temperature may differ from the last one by this beside its rate [K]: noise and resolution.
@@ -36,7 +36,6 @@ class Cause(Enum):
     FROZEN = "frozen"
     DISAGREE = "disagree"
     PHASE = "phase"
-    AMBIENT = "ambient"
 
 
 DETAIL: dict[Cause, Detail] = {
@@ -48,8 +47,9 @@ DETAIL: dict[Cause, Detail] = {
     Cause.FROZEN: Detail.FAILURE,
     Cause.DISAGREE: Detail.INCONSISTENT,
     Cause.PHASE: Detail.INCONSISTENT,
-    Cause.AMBIENT: Detail.INCONSISTENT,
 }
+#: Of a value that is still used although others contradict it.
+DOUBTFUL = questionable(Detail.INCONSISTENT)
 #: Quality of a lost input's value, by cause.
 LOST_QUALITY: dict[Cause, Quality] = {cause: invalid(detail) for cause, detail in DETAIL.items()}
 

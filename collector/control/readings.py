@@ -35,6 +35,9 @@ def judge_inputs(cycle: Cycle) -> None:
             cycle.tell("quality", plan.id, f"{plan.id} is lost: {new.reason}", cause=new.cause.value)
         elif old.lost and not new.lost and old.lost_ns >= 0:
             cycle.tell("quality", plan.id, f"{plan.id} counts again", value=new.value)
+    for i in cycle.doubtful:
+        if not cycle.inputs[i].lost:
+            cycle.inputs[i] = cycle.inputs[i]._replace(quality=cycle.inputs[i].quality | li.DOUBTFUL)
     if cycle.substitutes and any(s.until_ns <= now for s in cycle.substitutes):
         for s in cycle.substitutes:
             if s.until_ns <= now:
@@ -84,13 +87,13 @@ def compare(cycle: Cycle, t: TransformerPlan) -> None:
             disagree = False
         changes |= {"disagree_ns": disagree_ns, "agree_ns": agree_ns, "disagree": disagree}
 
-    if ambient is not None and oil is not None and ambient_i is not None:
-        loaded = any(load is not None and load > li.AMBIENT_CHECK_PU for load in loads)
-        above = loaded and ambient - oil > rules.ambient_above_oil_k
+    if ambient_i is not None:
+        above = False  # what cannot be compared cannot be doubted
+        if ambient is not None and oil is not None and ambient - oil > rules.ambient_above_oil_k:
+            above = any(load is not None and load > li.AMBIENT_CHECK_PU for load in loads)
         ambient_ns = (ts.ambient_ns if ts.ambient_ns >= 0 else cycle.now) if above else -1
         if above and cycle.now - ambient_ns >= ns(li.AMBIENT_ABOVE_OIL_S):
-            reason = f"{ambient:.1f} °C stands above top oil {oil:.1f} °C under load"
-            cycle.faults[ambient_i] = li.Fault(li.Cause.AMBIENT, reason)
+            cycle.doubtful[ambient_i] = f"{ambient:.1f} °C, top oil {oil:.1f} °C"
         changes["ambient_ns"] = ambient_ns
 
     if oil_i is not None and oil is not None:
@@ -108,6 +111,6 @@ def compare(cycle: Cycle, t: TransformerPlan) -> None:
 def expected_oil(cycle: Cycle, t: TransformerPlan) -> float | None:
     """The model's oil of the last step, if it stands on good inputs and has settled."""
     ambient = t.inputs.get("ambient_c")
-    if ambient is None or cycle.inputs[ambient].lost or not cycle.old.expected:
+    if ambient is None or not cycle.inputs[ambient].quality.is_good or not cycle.old.expected:
         return None
     return cycle.old.expected[t.index]

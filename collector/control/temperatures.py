@@ -40,6 +40,8 @@ def estimate_temperatures(cycle: Cycle) -> None:
         cycle.thermals.append(th)
         oil[t.index], oil_ns[t.index], estimated[t.index] = oil_sample(cycle, t, th)
         th.ambient_lost, ambient[t.index], ambient_ns[t.index] = ambient_sample(cycle, t)
+        if "ambient_c" in t.inputs:
+            th.ambient_quality = cycle.inputs[t.inputs["ambient_c"]].quality
         tap[t.index] = tap_position(cycle, t, th)
         current_samples(cycle, t, th, current, current_ns, put_in)
         energised[t.index] = th.energised = is_energised(cycle, t, th)

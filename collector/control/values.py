@@ -74,6 +74,8 @@ def transformer_values(cycle: Cycle, t: TransformerPlan, v: dict[str, Value]) ->
     expectation = th.load_quality
     if th.ambient_lost:
         expectation = expectation | invalid(Detail.OLD_DATA)
+    elif not th.ambient_quality.is_good:
+        expectation = expectation | th.ambient_quality
     if e.start_questionable[i]:
         expectation = expectation | STARTED
     v[f"{p}.expected_oil_c"] = _value(finite(e.expected_oil_c[i]), expectation)

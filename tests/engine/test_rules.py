@@ -417,10 +417,32 @@ def one_probe_of_two_carries_on_alone() -> None:
 @rule("ambient is not compared", lambda m: m.setattr(li, "AMBIENT_ABOVE_OIL_S", 1e9))
 def ambient_above_oil_under_load_doubts_the_ambient() -> None:
     s = Station(oil=40.0, amps=150.0, ambient=50.0).run(3600 * 1.9, 30.0)
-    assert s.alarm("ambient_lost") == "normal"
+    assert s.alarm("ambient_doubtful") == "normal"
     s.run(3600 * 0.2, 30.0)
-    assert s.alarm("ambient_lost") == "unacknowledged"
+    assert s.alarm("ambient_doubtful") == "unacknowledged"
+    assert s.told("stands above the top oil under load (50.0 °C, top oil 40.0 °C)")
     assert s.called()
+    # It is used as before: doubted, not lost.
+    assert s.alarm("ambient_lost") == "normal"
+    assert s.value("ambient_c") == 50.0
+    for point in ("ambient_c", "expected_oil_c", "effectiveness_k"):
+        assert Detail.INCONSISTENT in s.quality(point).detail, point
+        assert not s.quality(point).is_invalid
+    assert Detail.INCONSISTENT not in s.quality("hot_spot_c").detail
+    s.set(ambient=44.0).run(400, 20.0)
+    assert s.alarm("ambient_doubtful") == "returned-unacknowledged"
+    assert s.quality("ambient_c").is_good
+    assert Detail.INCONSISTENT not in s.quality("expected_oil_c").detail
+
+
+@rule(
+    "ambient is compared whatever the load",
+    lambda m: m.setattr(li, "AMBIENT_CHECK_PU", -1.0),
+)
+def ambient_above_the_oil_of_an_idle_unit_is_no_wonder() -> None:
+    s = Station(oil=20.0, amps=40.0, ambient=35.0).run(3600 * 4, 60.0)
+    assert s.alarm("ambient_doubtful") == "normal"
+    assert s.quality("ambient_c").is_good
 
 
 # --- feedback, spares, availability -----------------------------------------------------------

@@ -29,6 +29,7 @@ from collector.publish.inject import Injections, parse
 from collector.publish.mqtt import TIME_DOUBTFUL, TIME_GOOD, MqttPublisher
 from collector.publish.scada import ScadaServer
 from collector.record.boot import boot_id
+from collector.record.files import own_directory
 from collector.record.recorder import Recorder
 from collector.sd_notify import notify
 from collector.settings import Loaded, load
@@ -263,7 +264,7 @@ class Daemon:
     def _start_record(self) -> None:
         """Open the record and take up its checkpoint. Whatever fails here, control starts all the same."""
         try:
-            self.data_dir.mkdir(parents=True, exist_ok=True)
+            own_directory(self.data_dir)
             found = self.recorder.load_checkpoint()
             self.recorder.start()
         except (OSError, ValueError) as error:
@@ -469,7 +470,7 @@ class Daemon:
     # --- operators ----------------------------------------------------------------------------
 
     async def _serve_operators(self) -> None:
-        self.data_dir.mkdir(parents=True, exist_ok=True)
+        own_directory(self.data_dir)
         server = await operator.serve(self.data_dir, self._answer)
         async with server:
             await asyncio.Event().wait()

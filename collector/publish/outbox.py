@@ -19,6 +19,8 @@ from typing import Any
 
 import structlog
 
+from collector.record.files import own_directory, own_file
+
 log = structlog.get_logger(__name__)
 
 QUEUE_MOST = 20_000  # operations waiting for a hung disk
@@ -196,7 +198,8 @@ class Outbox:
                 self._set_aside()
 
     def _opened(self) -> sqlite3.Connection:
-        self._path.parent.mkdir(parents=True, exist_ok=True)
+        own_directory(self._path.parent)
+        own_file(self._path)
         db = sqlite3.connect(self._path, isolation_level=None, timeout=2.0)
         try:
             db.execute("PRAGMA journal_mode=WAL")

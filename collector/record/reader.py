@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from collector.messages import Command, Decision, Inputs
+from collector.operator import SOCKET_NAME
 from collector.quality import Quality
 from collector.record import blocks
 from collector.record.journal import Decoder, MissingKeyFrame
@@ -197,13 +198,19 @@ class Record:
         self.skipped = 0
         if not self.path.is_file():
             raise RecordError(f"{self.path}: no such file (the record is data_dir/record.sqlite)")
+        log = self.path.with_name(self.path.name + "-wal")
+        self._still: tuple[int, int] | None = None
         try:
-            self._conn = self._connect("mode=ro")
+            # A copy without a log: read without locks, or SQLite would leave an empty log beside it. Not
+            # where a daemon lives (its socket tells): it may begin to write at any moment.
+            if not log.exists() and not self.path.with_name(SOCKET_NAME).exists():
+                self._conn = self._as_a_copy()
+            else:
+                self._conn = self._connect("mode=ro")
         except sqlite3.OperationalError as problem:
             # A copy on read-only media: SQLite cannot put its index of the log beside the file.
-            log = self.path.with_name(self.path.name + "-wal")
             try:
-                self._conn = self._connect("mode=ro&immutable=1")
+                self._conn = self._as_a_copy()
             except sqlite3.Error:
                 raise RecordError(f"{self.path}: cannot be opened ({problem})") from None
             if log.exists() and log.stat().st_size:
@@ -242,6 +249,11 @@ class Record:
             raise
         return conn
 
+    def _as_a_copy(self) -> sqlite3.Connection:
+        """Without locks, which is right only as long as nobody writes: :meth:`__exit__` looks."""
+        self._still = _stamp(self.path)
+        return self._connect("mode=ro&immutable=1")
+
     def __enter__(self) -> Self:
         return self
 
@@ -249,6 +261,11 @@ class Record:
         self, kind: type[BaseException] | None, problem: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+        if kind is None and self._still is not None and _stamp(self.path) != self._still:
+            raise RecordError(
+                f"{self.path}: was written to while it was read, so what was read may be mixed up: "
+                "do it again (of a file in use, take a copy with sqlite3 .backup)"
+            )
 
     def close(self) -> None:
         self._conn.close()
@@ -580,6 +597,11 @@ class Record:
             Restart(run, at_ns, wall_ns, bool(boot), gap_s, of, of_ns, of_wall_ns, zlib.decompress(data))
             for run, at_ns, wall_ns, boot, gap_s, of, of_ns, of_wall_ns, data in rows
         ]
+
+
+def _stamp(path: Path) -> tuple[int, int]:
+    found = path.stat()
+    return found.st_mtime_ns, found.st_size
 
 
 def _period(start_ns: int | None, end_ns: int | None) -> tuple[str, list[Any]]:

@@ -29,6 +29,7 @@ from collector.clock import Clock
 from collector.messages import Command, Event, Inputs, Outcome
 from collector.points import ALARM_STATES, Point, catalogue
 from collector.record import boot, journal
+from collector.record.files import FILE_MODE
 from collector.record.history import Accumulator, Closed, Peak
 from collector.record.keys import key_of
 from collector.record.schema import APPLICATION_ID, MIGRATIONS
@@ -525,6 +526,7 @@ def _write_copy(path: Path, c: StoredCheckpoint) -> None:
     new = path.with_name(path.name + ".new")
     try:
         with new.open("w", encoding="ascii") as file:
+            os.fchmod(file.fileno(), FILE_MODE)
             file.write(text)
             file.flush()
             os.fsync(file.fileno())

@@ -20,6 +20,8 @@ from typing import Any, Literal
 
 import structlog
 
+from collector.record.files import BESIDE, own_file
+
 log = structlog.get_logger("record")
 
 Work = Callable[[sqlite3.Connection], None]
@@ -301,8 +303,8 @@ class Writer:
             self._set_aside("damaged", str(problem))
             return
         if primary in _PASSING or isinstance(problem, OSError) or running is None:
-            what = _PASSING.get(primary, "") if primary is not None else ""
-            self._bad(f"{self.path.name}: {what or 'cannot be written'} ({problem})")
+            what = "cannot be opened" if self._conn is None else "cannot be written"
+            self._bad(f"{self.path.name}: {_PASSING.get(primary or 0, what)} ({problem})")
             if primary == sqlite3.SQLITE_FULL and self._on_full is not None and self._conn is not None:
                 try:
                     self._on_full(self._conn)
@@ -339,7 +341,8 @@ class Writer:
             self._on_reset()
 
     def _open(self) -> sqlite3.Connection:
-        self._new = not self.path.exists()
+        self._new = not self.path.exists() or not self.path.stat().st_size
+        own_file(self.path)
         conn = sqlite3.connect(self.path, timeout=BUSY_MS / 1000, isolation_level=None)
         try:
             if self._new:
@@ -409,7 +412,7 @@ class Writer:
             aside = self.path.with_name(f"{self.path.name}.{kind}-{stamp}-{extra}")
         try:
             # The log belongs to its database: under the new name both still open together.
-            for suffix in ("-wal", "-shm", ""):
+            for suffix in (*BESIDE, ""):
                 part = self.path.with_name(self.path.name + suffix)
                 if part.exists():
                     part.rename(aside.with_name(aside.name + suffix))
@@ -429,11 +432,11 @@ class Writer:
         old = [
             p
             for p in self.path.parent.glob(f"{self.path.name}.*-*Z*")
-            if not p.name.endswith(("-wal", "-shm"))
+            if not p.name.endswith(BESIDE)
         ]
         old.sort(key=lambda p: p.stat().st_mtime_ns)
         for path in old[:-KEPT_ASIDE]:
-            for suffix in ("", "-wal", "-shm"):
+            for suffix in ("", *BESIDE):
                 path.with_name(path.name + suffix).unlink(missing_ok=True)
             self._unannounced.append(f"set-aside file {path.name} removed: only {KEPT_ASIDE} are kept")
 

@@ -171,9 +171,9 @@ def test_a_copy_of_version_1_is_read_as_it_is(tmp_path: Path, capsys: pytest.Cap
     before = hashlib.sha256(path.read_bytes()).digest()
     assert main(["export", str(path), "--points", "T1.top_oil_c,T1.HV_A.hot_spot_c"]) == 0
     assert len(capsys.readouterr().out.splitlines()) > 8
-    assert main(["replay", str(path), "--journal"]) == 0
+    main(["replay", str(path), "--journal"])  # its rules and points may have changed since: no equality asked
     told = capsys.readouterr().out
-    assert "decisions equal: 28 of 28" in told
+    assert "28 steps in 2 runs replayed" in told
     assert "the checkpoint it went on from is not in the record" in told
     assert main(["replay", str(path), "--history", "--to", str(tmp_path / "result.csv")]) == 0
     assert main(["explain", str(path), "T1.stage2"]) == 0

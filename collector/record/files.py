@@ -1,0 +1,44 @@
+"""Modes of the files and directories that hold the record: set by the program, whatever the umask.
+
+Owner reads and writes, the group reads, others nothing. What is in the files is no business of this module.
+"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import structlog
+
+log = structlog.get_logger("record")
+
+FILE_MODE = 0o640
+DIRECTORY_MODE = 0o750
+#: What SQLite keeps beside a database; new ones get the mode of the database from SQLite itself.
+BESIDE = ("-wal", "-shm")
+
+
+def own_directory(path: Path) -> None:
+    """Make a directory, with its parents; one that is there keeps the mode that somebody gave it."""
+    if not path.is_dir():
+        path.mkdir(parents=True, exist_ok=True)
+        path.chmod(DIRECTORY_MODE)
+
+
+def own_file(path: Path) -> None:
+    """Begin a database file if it is not there, and set the mode of what is. OSError: it cannot be begun.
+
+    A file that belongs to somebody else keeps its mode, which is logged: the record must go on.
+    """
+    if not path.exists():
+        # Never for a file that is there: closing the descriptor would drop this process's locks on it.
+        os.close(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, FILE_MODE))
+    for suffix in ("", *BESIDE):
+        part = path.with_name(path.name + suffix)
+        try:
+            if part.stat().st_mode & 0o777 != FILE_MODE:
+                part.chmod(FILE_MODE)
+        except FileNotFoundError:
+            continue
+        except OSError as problem:
+            log.warning("the mode of a file cannot be set", file=str(part), error=str(problem))

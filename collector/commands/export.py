@@ -83,7 +83,7 @@ def _export(record: Record, args: argparse.Namespace) -> int:
         raise export.ExportError(
             f"{record.path} holds no history yet (the first interval ends after history_s)"
         )
-    start = export.parse_time(args.start, zone) if args.start else span[0]
+    start = export.parse_time(args.start, zone) if args.start else 0
     end = export.parse_time(args.end, zone) if args.end else span[1]
     if args.start and args.end and end <= start:
         raise export.ExportError(f"--to {args.end} is not after --from {args.start}")

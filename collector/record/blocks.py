@@ -47,6 +47,13 @@ def step_of(point_type: PointType | str, unit: str) -> float:
     return _STEPS.get(unit, 1e-5) if point_type == "float" else 1.0
 
 
+def to_step(values: NDArray[np.float64], step: float) -> NDArray[np.float64]:
+    """Values as a sealed block gives them back; those that steps cannot hold, and NaN, as they are."""
+    scaled = values / step
+    # + 0.0: a sealed value knows no minus nought
+    return np.where(np.abs(scaled) < 2.0**51, np.rint(scaled) / round(1 / step) + 0.0, values)
+
+
 def encode(c: Columns, step: float) -> bytes:
     """Block of at least one interval. Values are rounded to ``step`` (exact when that cannot hold them)."""
     count = len(c.slot)

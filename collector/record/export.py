@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from collector.quality import Quality
+from collector.record import blocks
 from collector.record.reader import Record, Series, StoredPoint
 
 Format = Literal["csv", "jsonl", "parquet"]
@@ -42,10 +43,15 @@ class Wanted:
     zone: ZoneInfo | None = None
 
 
-class Sink(Protocol):
-    """One row: interval start (UTC ns), interval length [s], then (mean, min, max, quality) per point."""
+#: One point in one interval: mean, min, max, quality; empty texts where there is none.
+Cell = tuple[Any, Any, Any, str]
+_ABSENT: Cell = ("", "", "", "")
 
-    def write(self, time_ns: int, interval_s: float, cells: Sequence[tuple[Any, Any, Any, str]]) -> None: ...
+
+class Sink(Protocol):
+    """One row: interval start (UTC ns), interval length [s], then a cell per point."""
+
+    def write(self, time_ns: int, interval_s: float, cells: Sequence[Cell]) -> None: ...
 
     def close(self) -> None: ...
 
@@ -131,7 +137,9 @@ def export(
     span = record.span()
     if span is None:
         return 0
-    start, end = max(start, span[0]), min(end, span[1])
+    # The first interval of a coarse resolution begins before what it is made of.
+    step = round((wanted.resolution_s or 0) * 1e9) or 1
+    start, end = max(start, span[0] // step * step), min(end, span[1])
     chunk = CHUNK_S * 10**9
     at = start
     while at < end:
@@ -149,7 +157,7 @@ def export(
 
 def _rows(
     wanted: Wanted, series: Sequence[Series]
-) -> Iterator[tuple[int, float, list[tuple[Any, Any, Any, str]]]]:
+) -> Iterator[tuple[int, float, list[Cell]]]:
     """Points side by side. Intervals of a time that was lived through twice (a clock step) stay apart."""
     places: dict[tuple[int, int, float], list[int | None]] = {}
     for column, s in enumerate(series):
@@ -158,13 +166,13 @@ def _rows(
             zip(turn.tolist(), s.time_ns.tolist(), s.interval_s.tolist(), strict=True)
         ):
             places.setdefault(place, [None] * len(series))[column] = index
-    words = [_cell_of(p) for p in wanted.points]
+    columns = [_cells(p, s) for p, s in zip(wanted.points, series, strict=True)]
     for (_, time_ns, interval_s), indices in sorted(places.items(), key=lambda item: item[0]):
-        cells = [
-            ("", "", "", "") if i is None else word(s, i)
-            for i, s, word in zip(indices, series, words, strict=True)
-        ]
-        yield time_ns, interval_s, cells
+        yield (
+            time_ns,
+            interval_s,
+            [_ABSENT if i is None else column[i] for i, column in zip(indices, columns, strict=True)],
+        )
 
 
 def _turns(s: Series) -> NDArray[np.int64]:
@@ -172,19 +180,17 @@ def _turns(s: Series) -> NDArray[np.int64]:
     return np.cumsum(np.diff(s.time_ns, prepend=s.time_ns[:1]) < 0)
 
 
-def _cell_of(p: StoredPoint) -> Callable[[Series, int], tuple[Any, Any, Any, str]]:
-    whole = p.type in ("int", "enum")
-
-    def cell(s: Series, i: int) -> tuple[Any, Any, Any, str]:
-        quality = str(Quality.from_bits(int(s.quality[i])))
-        values = [float(s.mean[i]), float(s.min[i]), float(s.max[i])]
-        if values[0] != values[0]:
-            return "", "", "", quality
-        if whole:
-            return int(values[0]), int(values[1]), int(values[2]), quality
-        return values[0], values[1], values[2], quality
-
-    return cell
+def _cells(p: StoredPoint, s: Series) -> list[Cell]:
+    """A point's intervals. Numbers have the resolution that sealing keeps, sealed already or not."""
+    step = blocks.step_of(p.type, p.unit)
+    columns: list[list[Any]] = [blocks.to_step(c, step).tolist() for c in (s.mean, s.min, s.max)]
+    if p.type in ("int", "enum"):
+        columns = [[v if v != v else int(v) for v in column] for column in columns]
+    words = {bits: str(Quality.from_bits(bits)) for bits in set(s.quality.tolist())}
+    return [
+        (mean, low, high, words[bits]) if mean == mean else ("", "", "", words[bits])
+        for mean, low, high, bits in zip(*columns, s.quality.tolist(), strict=True)
+    ]
 
 
 def utc(time_ns: int) -> str:
@@ -200,12 +206,12 @@ def station_time(time_ns: int, zone: ZoneInfo) -> str:
 
 
 def columns_of(points: Sequence[StoredPoint]) -> list[str]:
-    """Four columns a point: its id (mean, or last value of an int), then _min, _max and _quality."""
-    return [name for p in points for name in (p.id, f"{p.id}_min", f"{p.id}_max", f"{p.id}_quality")]
+    """Four columns a point: its id (mean, or last value of an int), then .min, .max and .quality."""
+    return [name for p in points for name in (p.id, f"{p.id}.min", f"{p.id}.max", f"{p.id}.quality")]
 
 
 class CsvSink:
-    """RFC 4180; first column ``time``, as replay reads it; an empty cell is a missing value."""
+    """RFC 4180, a trace that replay reads: first column ``time``; an empty cell is a missing value."""
 
     def __init__(self, file: IO[str], wanted: Wanted) -> None:
         self._file, self._zone = file, wanted.zone
@@ -213,7 +219,7 @@ class CsvSink:
         local = ["station_time"] if wanted.zone else []
         self._csv.writerow(["time", *local, "interval_s", *columns_of(wanted.points)])
 
-    def write(self, time_ns: int, interval_s: float, cells: Sequence[tuple[Any, Any, Any, str]]) -> None:
+    def write(self, time_ns: int, interval_s: float, cells: Sequence[Cell]) -> None:
         local = [station_time(time_ns, self._zone)] if self._zone else []
         flat = [value for cell in cells for value in cell]
         self._csv.writerow([utc(time_ns), *local, f"{interval_s:g}", *flat])
@@ -229,7 +235,7 @@ class JsonSink:
         self._file, self._zone = file, wanted.zone
         self._ids = [p.id for p in wanted.points]
 
-    def write(self, time_ns: int, interval_s: float, cells: Sequence[tuple[Any, Any, Any, str]]) -> None:
+    def write(self, time_ns: int, interval_s: float, cells: Sequence[Cell]) -> None:
         row: dict[str, Any] = {"time": utc(time_ns)}
         if self._zone:
             row["station_time"] = station_time(time_ns, self._zone)
@@ -265,13 +271,13 @@ class ParquetSink:
         fields.append(("interval_s", pyarrow.float64()))
         for p in wanted.points:
             kind = pyarrow.int64() if p.type in ("int", "enum") else pyarrow.float64()
-            fields += [(p.id, kind), (f"{p.id}_min", kind), (f"{p.id}_max", kind)]
-            fields.append((f"{p.id}_quality", pyarrow.string()))
+            fields += [(p.id, kind), (f"{p.id}.min", kind), (f"{p.id}.max", kind)]
+            fields.append((f"{p.id}.quality", pyarrow.string()))
         self._schema = pyarrow.schema(fields)
         self._writer = pyarrow.parquet.ParquetWriter(file, self._schema)
         self._rows: list[list[Any]] = []
 
-    def write(self, time_ns: int, interval_s: float, cells: Sequence[tuple[Any, Any, Any, str]]) -> None:
+    def write(self, time_ns: int, interval_s: float, cells: Sequence[Cell]) -> None:
         local = [station_time(time_ns, self._zone)] if self._zone else []
         self._rows.append([time_ns, *local, interval_s, *(_null(value) for cell in cells for value in cell)])
         if len(self._rows) >= self.ROWS:

@@ -7,7 +7,9 @@ import io
 import json
 import os
 import pty
+import re
 import shutil
+import sqlite3
 import subprocess
 import sys
 from datetime import UTC, datetime
@@ -24,6 +26,7 @@ from collector.messages import Decision, Inputs, Outcome, Value
 from collector.quality import GOOD, Detail, Quality, invalid
 from collector.record.export import ExportError, parse_resolution, parse_time, station_time, utc
 from collector.record.reader import Record
+from collector.record.upkeep import Limits, Upkeep
 
 WAIT_S = 30.0
 
@@ -56,11 +59,60 @@ def test_csv_holds_what_the_reader_gives(filled: Path, capsys: pytest.CaptureFix
     assert rows[0]["time"] == "2026-07-02T13:47:00Z"
     for i, row in enumerate(rows):
         mean = row["T1.W1.hot_spot_c"]
-        assert (float(mean) if mean else None) == (None if np.isnan(series.mean[i]) else series.mean[i])
-        assert row["T1.W1.hot_spot_c_quality"] == str(Quality.from_bits(int(series.quality[i])))
+        if np.isnan(series.mean[i]):
+            assert mean == ""
+        else:
+            assert re.fullmatch(r"-?\d+\.\d{1,2}", mean)  # steps of 0.01 °C
+            assert float(mean) == pytest.approx(series.mean[i], abs=0.005 + 1e-9)
+        assert row["T1.W1.hot_spot_c.quality"] == str(Quality.from_bits(int(series.quality[i])))
         assert row["interval_s"] == "60"
         int(row["T1.stage1.starts"])
     assert len(rows) == 2160
+
+
+def test_sealed_or_not_the_same_numbers_are_written(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """No 41.900000000000006 before a day is sealed and 41.9 after it, at any resolution."""
+    r = recorder(settings(tmp_path, windings=1, stages=1))
+    r.start()
+    for n in range(120):
+        now = n * 20 * S
+        values = {
+            "T1.top_oil_c": Value(419 * 0.1 + n * 0.1, GOOD),
+            "T1.W1.loss_of_life_h": Value(0.1 + n / 30_000, GOOD),
+            "T1.stage1.running": Value(n % 7 == 0, GOOD),
+            "T1.effectiveness_k": Value(-0.001 * n % 0.004 - 0.002, GOOD),
+        }
+        r.put(Inputs(now, {}), Outcome(Decision(n, now, {}), values), T0 + now)
+    assert r.stop(WAIT_S)
+    path = tmp_path / "record.sqlite"
+    kinds = ([], ["--resolution", "15m"], ["--format", "jsonl"])
+
+    def written() -> list[str]:
+        found = []
+        for words in kinds:
+            assert main(["export", str(path), "--points", "T1.*", *words]) == 0
+            found.append(capsys.readouterr().out)
+        return found
+
+    plain = written()
+    assert not re.search(r"\d\.\d{7}|-0\.0[^0-9]", plain[0] + plain[2])
+    assert re.search(r"^2026-07-02T13:47:00Z,60,42\.\d,", plain[0], re.M)
+    conn = sqlite3.connect(path, isolation_level=None)
+    keep = Upkeep(path, Limits(30, 400, 2000), lambda *_: None)
+    while keep.seal_history(conn, 0, 0):
+        pass
+    assert conn.execute("SELECT count(*) FROM history").fetchone() == (0,)
+    conn.close()
+    sealed = written()
+    assert sealed[0] == plain[0]
+    assert sealed[2] == plain[2]
+    # 15 minutes are means of what is there: of rounded parts once they are sealed
+    for a, b in zip(csv.reader(io.StringIO(plain[1])), csv.reader(io.StringIO(sealed[1])), strict=True):
+        for x, y in zip(a, b, strict=True):
+            assert x == y or float(x) == pytest.approx(float(y), abs=0.0101)
+    assert not re.search(r"\d\.\d{7}", plain[1] + sealed[1])
 
 
 def test_formats_agree(filled: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -85,8 +137,8 @@ def test_formats_agree(filled: Path, tmp_path: Path, capsys: pytest.CaptureFixtu
         )
         assert row["station_time"].endswith("+01:00")
         values = thing["values"]["T1.W2.hot_spot_c"]
-        assert float(row["T1.W2.hot_spot_c_max"]) == values["max"] == table["T1.W2.hot_spot_c_max"][i]
-        assert row["T1.W2.hot_spot_c_quality"] == values["quality"] == table["T1.W2.hot_spot_c_quality"][i]
+        assert float(row["T1.W2.hot_spot_c.max"]) == values["max"] == table["T1.W2.hot_spot_c.max"][i]
+        assert row["T1.W2.hot_spot_c.quality"] == values["quality"] == table["T1.W2.hot_spot_c.quality"][i]
 
 
 def test_the_period_of_a_sealed_record_is_that_of_its_intervals(
@@ -107,8 +159,7 @@ def test_period_pattern_and_order(filled: Path, capsys: pytest.CaptureFixture[st
     words = ["--from", "2026-07-02T14:00:00Z", "--to", "2026-07-02T17:00+02:00", "--resolution", "15m"]
     rows = export(capsys, str(filled), "--points", "T1.W2.load_pu, T1.W?.hot_spot_c", *words)
     assert [row["time"][11:16] for row in rows] == ["14:00", "14:15", "14:30", "14:45"]
-    names = [name for name in rows[0] if name.startswith("T1.") and name.count("_") <= 2 and "_m" not in name]
-    assert [n for n in names if "quality" not in n] == [
+    assert [n for n in rows[0] if n.startswith("T1.") and not n.endswith((".min", ".max", ".quality"))] == [
         "T1.W2.load_pu",
         "T1.W1.hot_spot_c",
         "T1.W2.hot_spot_c",
@@ -146,7 +197,7 @@ def test_gaps_and_missing_values_stay_empty(tmp_path: Path, capsys: pytest.Captu
         r.put(Inputs(now, {}), Outcome(Decision(1, now, {}), {"T1.top_oil_c": oil}), T0 + now)
     assert r.stop(WAIT_S)
     rows = export(capsys, str(tmp_path), "--points", "T1.top_oil_c")
-    assert [(row["time"][14:16], row["T1.top_oil_c"], row["T1.top_oil_c_quality"]) for row in rows] == [
+    assert [(row["time"][14:16], row["T1.top_oil_c"], row["T1.top_oil_c.quality"]) for row in rows] == [
         ("46", "60.25", "good"),
         ("47", "", "invalid:failure"),
         ("53", "61.0", "good"),

@@ -207,6 +207,7 @@ DECLARED: tuple[Declared, ...] = (
     _alarm("transformer", "estimate_lost", 74, "no valid hot spot: every stage runs"),
     _alarm("transformer", "supply_changeover", 75, "coolers run on their standby AC supply"),
     _alarm("transformer", "ambient_doubtful", 76, "ambient stands above the oil under load: used, but doubted"),
+    _alarm("transformer", "output_fault", 77, "trip or alarm output reads back different, or its module is lost"),
     # winding
     Declared("winding", "current_a", 0, "float", "A", "winding current, primary", _M, measured=True),
     Declared("winding", "fibre_c", 1, "float", "degC", "fibre-optic winding probe", _M, measured=True),

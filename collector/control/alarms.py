@@ -336,6 +336,18 @@ KINDS: tuple[AlarmKind, ...] = (
         480,
     ),
     AlarmKind(
+        "transformer",
+        "output_fault",
+        "high",
+        "a trip or alarm output does not follow windingd",
+        "the output is written again",
+        "a trip or an alarm may not be passed on, or a false one is",
+        "check relay module, its wiring and other masters; do not rely on this output meanwhile",
+        60,
+        shelvable=False,
+        off_delay_s=10.0,
+    ),
+    AlarmKind(
         "winding",
         "current_lost",
         "high",

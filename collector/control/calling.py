@@ -56,8 +56,9 @@ def prove(cycle: Cycle) -> None:
                 ids = [m.id for m in t.settings.modes]
                 cycle.tell("mode", t.id, f"{t.id}: cooling mode {ids[mode]} in force", was=ids[ts.mode])
         ts = cycle.transformers[t.index]
-        if ok is not (ts.pumps_lost_ns < 0):
-            cycle.transformers[t.index] = ts._replace(pumps_lost_ns=-1 if ok else cycle.now)
+        if ok is not (ts.pumps_until_ns < 0):
+            over_ns = cycle.now + ns(t.settings.alarms.countdown_all_pumps_lost_min * 60.0)
+            cycle.transformers[t.index] = ts._replace(pumps_until_ns=-1 if ok else over_ns)
 
 
 def limits_of(cycle: Cycle, t: TransformerPlan, k: int) -> tuple[Limits, Limits]:

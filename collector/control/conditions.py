@@ -38,7 +38,8 @@ def raise_alarms(cycle: Cycle) -> None:
         if was.status is al.AlarmStatus.SUPPRESSED and was.active and condition is False:
             hidden = True  # its cause has gone with the other's; only its off-delay still runs
         before = cycle.old.alarms[i]
-        new = al.follow(was, condition, cycle.now, plan.on_delay, plan.off_delay, plan.kind.latch, hidden)
+        latch = plan.kind.latch and i not in cycle.unlatched
+        new = al.follow(was, condition, cycle.now, plan.on_delay, plan.off_delay, latch, hidden)
         if new.active and not was.active:
             cycle.alarm_count += 1
             detail = cycle.details.get(i, "")
@@ -97,8 +98,8 @@ def station_conditions(cycle: Cycle) -> None:
         silent_ns = cycle.devices_down.get(device)
         silent = silent_ns is not None and cycle.now - silent_ns >= stale
         modules = any(
-            s.module == device and cycle.seen[s.index].trouble is out.Trouble.LINK
-            for s in cycle.layout.stages
+            seen.trouble is out.Trouble.LINK and module == device
+            for seen, module in zip(cycle.seen, cycle.layout.modules, strict=True)
         )
         if behind or silent or modules:
             why = cycle.given.devices.get(device, "") or next((cycle.inputs[i].reason for i in behind), "")
@@ -147,9 +148,9 @@ def transformer_conditions(cycle: Cycle, t: TransformerPlan) -> None:
     countdown_min = limits.countdown_all_pumps_lost_min
     if not ts.mode_ok:
         cycle.condition(a["pumps_lost"], True, f"the maker allows {countdown_min:g} min without them")
-        over_ns = ts.pumps_lost_ns + ns(countdown_min * 60.0)
-        if ts.pumps_lost_ns >= 0 and cycle.old.mono_ns < over_ns <= cycle.now:
+        if 0 <= ts.pumps_until_ns <= cycle.now:
             cycle.tell("mode", t.id, f"{t.id}: the maker's {countdown_min:g} min without pumps are over")
+            cycle.transformers[t.index] = ts._replace(pumps_until_ns=stages.NEVER)
         cycle.suppressed.add(a["estimate_lost"])
     comparable = not th.oil_lost and th.ambient_quality.is_good and th.oil_quality.is_good
     if cycle.estimate is not None and comparable and not cycle.estimate.start_questionable[t.index]:
@@ -168,8 +169,13 @@ def transformer_conditions(cycle: Cycle, t: TransformerPlan) -> None:
         if wired is not None and cycle.inputs[wired].lost and not cycle.unread(wired):
             detail = f"{cycle.layout.inputs[wired].id}: {cycle.inputs[wired].reason}"
             lost_condition(cycle, a["contact_lost"], wired, True, detail)
+    contact_conditions(cycle, t)
     if t.settings.trip.enabled:
         trip_condition(cycle, t)
+    else:  # disabled by new settings: its output is off, and nothing is left to reset
+        cycle.unlatched.add(a["trip"])
+        if ts.trip_ns >= 0:
+            cycle.transformers[t.index] = cycle.transformers[t.index]._replace(trip_ns=-1)
 
 
 def bare(t: TransformerPlan, lost: str) -> str:
@@ -229,6 +235,20 @@ def told_by_link(cycle: Cycle, i: int | None) -> bool:
         return False
     device = cycle.layout.devices[cycle.layout.inputs[i].device]
     return bool(cycle.conditions[device]) and cycle.visible(device)
+
+
+def contact_conditions(cycle: Cycle, t: TransformerPlan) -> None:
+    """Trip and alarm outputs that do not follow; a silent module is told by its own alarm."""
+    troubled = [c for c in t.contacts if cycle.seen[c.index].trouble is not out.Trouble.NONE]
+    if not troubled:
+        return
+    alarm = t.alarms["output_fault"]
+    cycle.condition(alarm, True, "; ".join(f"{c.id}: {cycle.seen[c.index].reason}" for c in troubled))
+    links = [
+        cycle.layout.devices[c.module] for c in troubled if cycle.seen[c.index].trouble is out.Trouble.LINK
+    ]
+    if len(links) == len(troubled) and all(cycle.conditions[i] and cycle.visible(i) for i in links):
+        cycle.suppressed.add(alarm)
 
 
 def trip_condition(cycle: Cycle, t: TransformerPlan) -> None:

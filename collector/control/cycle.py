@@ -102,6 +102,7 @@ class Cycle:
         self.conditions: list[bool | None] = [False] * len(state.alarms)
         self.details: dict[int, str] = {}
         self.suppressed: set[int] = set()
+        self.unlatched: set[int] = set()  # alarms that no longer wait to be acknowledged before they return
         self.started_ns = state.started_ns
         self.deciding = state.deciding
 

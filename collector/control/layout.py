@@ -87,6 +87,16 @@ class StagePlan:
 
 
 @dataclass(frozen=True, slots=True)
+class ContactPlan:
+    """A trip or hard-wired alarm output. index: its place among the station's outputs, after the stages."""
+
+    id: str
+    index: int
+    module: str
+    module_timeout: int
+
+
+@dataclass(frozen=True, slots=True)
 class TransformerPlan:
     """One transformer. order: local stage indices in the order in which they are started.
 
@@ -105,17 +115,20 @@ class TransformerPlan:
     alarms: Mapping[str, int]
     needs: tuple[int | None, ...]
     fans_of: tuple[tuple[int, ...], ...]
+    contacts: tuple[ContactPlan, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """The whole station. devices: device id -> link alarm."""
+    """The whole station. devices: device id -> link alarm. modules: of each output, stages first."""
 
     points: tuple[Point, ...]
     inputs: tuple[InputPlan, ...]
     input_index: Mapping[str, int]
     transformers: tuple[TransformerPlan, ...]
     stages: tuple[StagePlan, ...]
+    contacts: tuple[ContactPlan, ...]
+    modules: tuple[str, ...]
     windings: tuple[WindingPlan, ...]
     alarms: tuple[AlarmPlan, ...]
     alarm_index: Mapping[str, int]
@@ -160,6 +173,8 @@ def lay_out(settings: sm.Settings, winding_index: Mapping[str, int]) -> Layout:
     modules = {d.id: d.relay_module for d in settings.devices}
     transformers: list[TransformerPlan] = []
     stages: list[StagePlan] = []
+    contacts: list[ContactPlan] = []
+    stage_count = sum(len(t.stages) for t in settings.transformers)
     windings: list[WindingPlan] = []
     for t in settings.transformers:
         t_alarms = alarms_of("transformer", t.id, t.alarms)
@@ -201,6 +216,15 @@ def lay_out(settings: sm.Settings, winding_index: Mapping[str, int]) -> Layout:
                     alarms_of("stage", sid),
                 )
             )
+        switched: list[ContactPlan] = []
+        named = {f"contact.{name}": getattr(t.contacts, name) for name in type(t.contacts).model_fields}
+        for name, relay in {"trip": t.trip.relay, **named}.items():
+            if relay is None:
+                continue
+            module = modules.get(relay.device)
+            timeout_s = module.timeout_s if module is not None else station.stale_after_s
+            index = stage_count + len(contacts) + len(switched)
+            switched.append(ContactPlan(f"{t.id}.{name}", index, relay.device, ns(timeout_s)))
         prefix = f"{t.id}."
         own = {i.id[len(prefix) :]: n for n, i in enumerate(inputs) if i.id.startswith(prefix)}
         transformers.append(
@@ -217,9 +241,11 @@ def lay_out(settings: sm.Settings, winding_index: Mapping[str, int]) -> Layout:
                 t_alarms,
                 tuple(s.needs for s in cooling),
                 tuple(tuple(i for i, s in enumerate(cooling) if s.needs == k) for k in range(len(cooling))),
+                tuple(switched),
             )
         )
         stages += cooling
+        contacts += switched
         windings += mine
     inputs_of = {d: tuple(i for i, p in enumerate(inputs) if p.device == d) for d in devices}
     return Layout(
@@ -228,6 +254,8 @@ def lay_out(settings: sm.Settings, winding_index: Mapping[str, int]) -> Layout:
         at,
         tuple(transformers),
         tuple(stages),
+        tuple(contacts),
+        (*(s.module for s in stages), *(c.module for c in contacts)),
         tuple(windings),
         tuple(alarms),
         {a.id: i for i, a in enumerate(alarms)},

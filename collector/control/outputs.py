@@ -51,11 +51,16 @@ NOTHING = Seen()
 
 
 def look(
-    state: OutputState, relay: RelayStatus | None, now: int, timeout: int, settle: int
+    state: OutputState,
+    relay: RelayStatus | None,
+    now: int,
+    timeout: int,
+    settle: int,
+    energised: str = "energised (held off)",
 ) -> tuple[OutputState, Seen]:
     """The output one cycle on. timeout: after this silence its module releases it [ns]. settle: ns.
 
-    None: the output is not read back here (a trace); nothing can be said about it.
+    energised: the word for that. None: the output is not read back here (a trace): nothing can be said.
     """
     if relay is None:
         return state, NOTHING
@@ -83,7 +88,7 @@ def look(
     if relay.foreign:
         return state, Seen(Trouble.FOREIGN, relay.reason or "another master has written it", let_go)
     if differs and now - max(differs_ns, state.wanted_ns) >= settle:
-        word = {True: "energised (held off)", False: "released"}
+        word = {True: energised, False: "released"}
         reason = f"decided {word[bool(state.wanted)]}, reads back {word[relay.energised]}"
         return state, Seen(Trouble.MISMATCH, reason, let_go)
     if not relay.verified:

@@ -19,6 +19,16 @@ def look_at_outputs(cycle: Cycle) -> None:
         )
         cycle.outputs[s.index] = state
         cycle.seen.append(seen)
+    for c in cycle.layout.contacts:
+        cycle.outputs[c.index], seen = out.look(
+            cycle.outputs[c.index],
+            cycle.given.relays.get(c.id),
+            cycle.now,
+            c.module_timeout,
+            settle,
+            "energised",
+        )
+        cycle.seen.append(seen)
 
 
 def energise(cycle: Cycle) -> dict[str, bool]:
@@ -32,8 +42,8 @@ def energise(cycle: Cycle) -> dict[str, bool]:
         cycle.outputs[s.index] = out.decided(cycle.outputs[s.index], wanted, cycle.now)
     for t in cycle.layout.transformers:
         contacts = t.settings.contacts
-        if t.settings.trip.enabled and t.settings.trip.relay is not None:
-            coils[f"{t.id}.trip"] = active(cycle, t.alarms["trip"])
+        if t.settings.trip.relay is not None:  # disabled: kept off, also if it was on until just now
+            coils[f"{t.id}.trip"] = t.settings.trip.enabled and active(cycle, t.alarms["trip"])
         for name in ("hot_spot_high", "hot_spot_high_high", "top_oil_high"):
             if getattr(contacts, name) is not None:
                 coils[f"{t.id}.contact.{name}"] = active(cycle, t.alarms[name])
@@ -48,6 +58,8 @@ def energise(cycle: Cycle) -> dict[str, bool]:
         if contacts.device_fault is not None:
             # Fed by a completed step and nothing else: it drops out when the steps stop.
             coils[f"{t.id}.contact.device_fault"] = True
+        for c in t.contacts:
+            cycle.outputs[c.index] = out.decided(cycle.outputs[c.index], coils[c.id], cycle.now)
     return coils
 
 

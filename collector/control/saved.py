@@ -94,7 +94,8 @@ def _made(kind: type[T], told: Mapping[str, Any], shift: int, without: frozenset
 def _moved(ns: int, shift: int) -> int:
     if not isinstance(ns, int):
         raise ValueError(f"{ns!r} is not a time in ns")
-    return ns if ns < 0 or ns >= NEVER else ns + shift
+    # The clock of another boot begins anew: what lies before it is over, and not "never begun" (-1).
+    return ns if ns < 0 or ns >= NEVER else max(0, ns + shift)
 
 
 def as_dict(state: State) -> dict[str, Any]:
@@ -132,6 +133,7 @@ def as_dict(state: State) -> dict[str, Any]:
         "inputs": {p.id: _told(i) for p, i in zip(layout.inputs, state.inputs, strict=True)},
         "stages": stages,
         "windings": windings,
+        "contacts": {c.id: _told(state.outputs[c.index]) for c in layout.contacts},
         "transformers": transformers,
         "alarms": {p.id: _told(a) for p, a in zip(layout.alarms, state.alarms, strict=True) if a != al.QUIET},
         "alarm_count": state.alarm_count,
@@ -192,7 +194,10 @@ def _take(plan: Plan, told: Mapping[str, Any], shift: int, thermal: track.Therma
             for s, x in zip(layout.stages, s_told, strict=True)
         ),
         adopted=tuple(bool(x.get("adopted", False)) for x in s_told),
-        outputs=tuple(_made(out.OutputState, x.get("output", {}), shift) for x in s_told),
+        outputs=(
+            *(_made(out.OutputState, x.get("output", {}), shift) for x in s_told),
+            *(_made(out.OutputState, told.get("contacts", {}).get(c.id, {}), shift) for c in layout.contacts),
+        ),
         run_ns=tuple(int(x.get("run_ns", 0)) for x in s_told),
         transformers=tuple(transformers),
         alarms=tuple(_made(al.AlarmState, told["alarms"].get(p.id, {}), shift) for p in layout.alarms),
@@ -207,6 +212,13 @@ def _take(plan: Plan, told: Mapping[str, Any], shift: int, thermal: track.Therma
         },
         thermal=thermal,
     )
+
+
+def _overdue(ts: TransformerState) -> TransformerState:
+    """With its running time limits at their end: nobody knows how long the gap was."""
+    if ts.estimate_until_ns > 0:
+        ts = ts._replace(estimate_until_ns=0)
+    return ts._replace(pumps_until_ns=0) if 0 < ts.pumps_until_ns < NEVER else ts
 
 
 def _rewired(stage: StageState, wired: bool) -> StageState:
@@ -293,6 +305,8 @@ def _restored(plan: Plan, told: dict[str, Any], gap: Gap) -> State:
         ts if state.alarms[t.alarms["trip"]].active else ts._replace(trip_ns=-1)
         for t, ts in zip(plan.layout.transformers, state.transformers, strict=True)
     )
+    if gap.gap_s is None:  # a time limit may have passed, so it has
+        transformers = tuple(_overdue(ts) for ts in transformers)
     # What counted is not lost because nobody looked for a while: its first good sample counts.
     inputs = tuple(
         i if i.lost or gap.mono_ns - i.value_ns <= p.rules.stale else li.InputState()

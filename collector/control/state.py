@@ -86,7 +86,9 @@ class TransformerState(NamedTuple):
     """One transformer's memory: a tuple, for every step makes a new one. Times in ns; -1: not running.
 
     mode, mode_ok: cooling mode in force, and whether any mode's stages are proven. roles: per stage,
-    whose limits it works to. next_start_ns: no ordinary start before. at_alarm: alarm temperature, with
+    whose limits it works to. estimate_until_ns, pumps_until_ns: end of the longest time on estimated oil and
+    of the maker's countdown (deadlines, which a restart can carry over; NEVER: told that it is over).
+    next_start_ns: no ordinary start before. at_alarm: alarm temperature, with
     deadband. frozen: watch on top oil. phase_ns: per winding, since when it is the odd one out.
     cold: per stage, cold-oil block in force. doubtful_s: per winding, how long loss of life was integrated
     on a questionable or substituted hot spot [s].
@@ -103,8 +105,8 @@ class TransformerState(NamedTuple):
     disagree: bool = False
     ambient_ns: int = -1
     phase_ns: tuple[int, ...] = ()
-    oil_lost_ns: int = -1
-    pumps_lost_ns: int = -1
+    estimate_until_ns: int = -1
+    pumps_until_ns: int = -1
     trip_ns: int = -1
     cold: tuple[bool, ...] = ()
     doubtful_s: tuple[float, ...] = ()
@@ -141,7 +143,8 @@ class State:
     """All memory between steps. Immutable; opaque to others except through the functions below.
 
     Tuples are in the order of the plan's layout. started_ns: first step since start. deciding: outputs
-    are being decided. adopted: per stage, its read-back was taken over. run_ns: proven running time.
+    are being decided. outputs: per stage, then per trip or alarm contact. adopted: per stage, its read-back
+    was taken over. run_ns: proven running time.
     expected: per transformer, the model's oil that a measured one is watched against; None: none yet.
     sample, estimate: what went into the model in this step and came out; not in a checkpoint.
     loading: per transformer.
@@ -202,7 +205,7 @@ def initial(plan: Plan) -> State:
         (li.InputState(),) * len(layout.inputs),
         (StageState(),) * n,
         (False,) * n,
-        (out.OutputState(),) * n,
+        (out.OutputState(),) * (n + len(layout.contacts)),
         (0,) * n,
         tuple(fresh_transformer(t) for t in layout.transformers),
         (al.QUIET,) * len(layout.alarms),

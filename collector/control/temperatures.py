@@ -134,10 +134,11 @@ def oil_sample(cycle: Cycle, t: TransformerPlan, th: Thermals) -> tuple[float, i
     by_hand = cycle.substitute(f"{t.id}.top_oil_c") if cycle.substitutes else None
     if by_hand is not None and (value is None or by_hand > value):
         value, at_ns, quality = by_hand, cycle.now, _ESTIMATED
-    if th.oil_lost and ts.oil_lost_ns < 0:
-        cycle.transformers[t.index] = ts._replace(oil_lost_ns=cycle.now)
-    elif not th.oil_lost and ts.oil_lost_ns >= 0:
-        cycle.transformers[t.index] = ts._replace(oil_lost_ns=-1)
+    if th.oil_lost and ts.estimate_until_ns < 0:
+        until_ns = cycle.now + ns(t.settings.lost_inputs.estimate_max_h * 3600.0)
+        cycle.transformers[t.index] = ts._replace(estimate_until_ns=until_ns)
+    elif not th.oil_lost and ts.estimate_until_ns >= 0:
+        cycle.transformers[t.index] = ts._replace(estimate_until_ns=-1)
     th.oil, th.oil_quality = value, quality
     if value is None:
         # Not read yet is not lost: the model must not start from an estimate meanwhile.
@@ -260,7 +261,7 @@ def conclude(
     limits = t.settings.alarms
     if th.oil is None:  # the estimate stands in for the sensor
         th.oil = finite(e.oil_c[i])
-        too_long = cycle.now - ts.oil_lost_ns > ns(t.settings.lost_inputs.estimate_max_h * 3600.0)
+        too_long = cycle.now > ts.estimate_until_ns
         if th.oil is None:
             th.oil_quality = NOT_STARTED
         elif too_long or (th.ambient_lost and cycle.substitute(f"{t.id}.ambient_c") is None):

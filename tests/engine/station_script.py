@@ -233,7 +233,7 @@ class Station:
                 continue
             new = self.stuck.get(output, energise)
             if new is not self.coils[output]:
-                self.switched[output].append(self.now)
+                self.switched.setdefault(output, []).append(self.now)
             self.coils[output] = new
         return self.outcome
 

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from station_script import Bad, Station
 
-from collector.control import saved, trip
+from collector.control import alarms, relays, saved, trip
 
 
 def tripping(tree: Any) -> None:
@@ -77,6 +77,68 @@ def test_control_a_delay_that_runs_on_unwatched_trips_at_once(monkeypatch: pytes
 
     monkeypatch.setattr(saved, "_restored", unwatched)
     assert trips(restarted_within_the_delay())
+
+
+def disabled(tree: Any) -> None:
+    tripping(tree)
+    tree["transformers"][0]["trip"]["enabled"] = False
+
+
+def disabled_while_tripped(*, acknowledged: bool = False) -> Station:
+    """The coil is read back, so that what stands at the module is judged, not the decision alone."""
+    s = Station(tripping, oil=50.0)
+    s.coils["T1.trip"] = False
+    s.run(20).set(oil=130.0, top_oil_2_c=130.0).run(80)
+    assert s.coils["T1.trip"] is True
+    assert s.alarm("trip") == "unacknowledged"
+    if acknowledged:
+        s.command("acknowledge", "T1.alarm_trip")
+        assert s.alarm("trip") == "acknowledged"
+    s.reload(disabled)
+    return s.run(2)
+
+
+@pytest.mark.parametrize(("acknowledged", "then"), [(False, "returned-unacknowledged"), (True, "normal")])
+def test_a_trip_that_is_disabled_while_it_is_out_is_taken_back(acknowledged: bool, then: str) -> None:
+    s = disabled_while_tripped(acknowledged=acknowledged)
+    assert s.coils["T1.trip"] is False
+    assert s.alarm("trip") == then
+    s.run(600, 10.0)
+    assert s.alarm("trip") == then
+    assert s.alarm("output_fault") == "normal"
+    assert s.called(1, 2, 3)  # as hot as before: cooling has nothing to do with the trip
+    s.command("acknowledge", "T1.alarm_trip")
+    assert s.alarm("trip") == "normal"
+    assert s.coils["T1.trip"] is False
+
+
+def test_a_trip_that_is_enabled_again_waits_its_whole_delay() -> None:
+    s = disabled_while_tripped()
+    s.reload(tripping, "again").run(50)
+    assert s.coils["T1.trip"] is False
+    s.run(20)
+    assert s.coils["T1.trip"] is True
+    assert s.alarm("trip") == "unacknowledged"
+
+
+def test_control_a_disabled_trip_whose_output_is_not_written(monkeypatch: pytest.MonkeyPatch) -> None:
+    real = relays.energise
+
+    def energise(cycle: Any) -> dict[str, bool]:
+        coils = real(cycle)
+        enabled = cycle.plan.settings.transformers[0].trip.enabled
+        return {o: c for o, c in coils.items() if enabled or o != "T1.trip"}
+
+    monkeypatch.setattr(relays, "energise", energise)
+    assert disabled_while_tripped().coils["T1.trip"] is True
+
+
+def test_control_a_disabled_trip_that_waits_to_be_acknowledged(monkeypatch: pytest.MonkeyPatch) -> None:
+    real = alarms.follow
+    monkeypatch.setattr(
+        alarms, "follow", lambda a, c, n, on, off, latch, hide: real(a, c, n, on, off, True, hide)
+    )
+    assert disabled_while_tripped().alarm("trip") == "unacknowledged"
 
 
 def wired_by_reload() -> Station:

@@ -9,7 +9,8 @@
 
 trace.csv: first column `time` (UTC, 2026-07-14T13:05:00Z), then measurement ids such as T1.top_oil_c,
 T1.ambient_c, T1.HV_A.current_a, T1.stage1.feedback. An empty cell is a missing reading; a step change is
-two rows 1 ms apart; a stage without a feedback column runs as soon as it is called.
+two rows 1 ms apart; a stage without a feedback column runs as soon as it is called. What `windingd export`
+writes is a trace too.
 result.csv: the same times, then every point with its quality beside it.
 
 --journal replays every recorded step with the recorded settings and says whether each decision, value
@@ -98,6 +99,8 @@ def run(args: argparse.Namespace) -> int:
                 return _history(args, record)
         settings, loaded = load_or_fail(args.subject)
         trace = Trace(args.source, settings)
+        for notice in trace.notices:
+            print(f"note: {notice}", file=sys.stderr)
         base = lanes.Lane(args.subject.name, settings, loaded.hash)
         return _scenarios(args, base, trace.columns, trace, trace.progress)
     except (TraceFault, RecordError, HistoryError, journal.JournalError, lanes.LaneError) as fault:

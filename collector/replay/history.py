@@ -40,7 +40,8 @@ class History:
     """Rows of the interval means of every measurement in the record, at the middle of each interval.
 
     columns: the measurement ids. interval_s: the longest interval among them. A mean whose quality is
-    invalid is an empty cell; a contact counts as closed when it was so for most of the interval.
+    invalid, or that was put in for a lost sensor (substituted), is an empty cell; a contact counts as
+    closed when it was so for most of the interval.
     """
 
     def __init__(self, record: Record, settings: Settings, start_ns: int | None, end_ns: int | None) -> None:
@@ -70,7 +71,8 @@ class History:
             for at, mean, bits in zip(
                 middle.tolist(), series.mean.tolist(), series.quality.tolist(), strict=True
             ):
-                usable = mean == mean and not Quality.from_bits(bits).is_invalid
+                quality = Quality.from_bits(bits)
+                usable = mean == mean and not quality.is_invalid and not quality.is_substituted
                 value = (float(mean >= 0.5) if point in contact else mean) if usable else None
                 self._cells.setdefault(at, {})[point] = value
         if not self.columns:

@@ -1,6 +1,7 @@
 """A CSV trace: first column `time`, then measurement ids. Read rightly or refused, never guessed.
 
-Every refusal names file, line and column and says what would be right.
+What `windingd export` writes is one too: interval means with their qualities. Every refusal names file,
+line and column and says what would be right.
 """
 
 from __future__ import annotations
@@ -15,7 +16,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TextIO
 
-from collector.points import measurements
+from collector.points import catalogue, measurements
+from collector.quality import Quality
+from collector.replay.journal import utc
 from collector.settings.model import BoolInput, Settings
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -23,6 +26,10 @@ EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 MAX_LINE = 200_000
 
 _TIME = re.compile(r"(\d{4}-\d\d-\d\d)[T ](\d\d:\d\d(?::\d\d)?)(?:\.(\d{1,9}))?(Z|[+-]\d\d:?\d\d)?", re.ASCII)
+#: What an export writes beside a point's mean.
+_BESIDE = (".min", ".max", ".quality")
+#: Columns of an export that stand for the row: its length [s], and its time once more.
+_INTERVAL, _LOCAL = "interval_s", "station_time"
 _CONTACTS = ("feedback", "selector_auto", "selector_manual", "breaker_closed", "interlock")
 
 
@@ -72,7 +79,8 @@ def _shown(text: str) -> str:
 class Trace:
     """An opened trace; iterate to get its rows, each checked as it is read.
 
-    columns: the measurement ids of the header. TraceFault at opening for the header, at iteration for a row.
+    columns: the measurement ids of the header. notices: how the file is taken, where it is more than a plain
+    trace. TraceFault at opening for the header, at iteration for a row.
     """
 
     def __init__(self, path: Path, settings: Settings) -> None:
@@ -85,8 +93,19 @@ class Trace:
         self._known |= {f"{t.id}.{s.id}.feedback" for t in settings.transformers for s in t.stages}
         self._contacts = {i for i in self._known if i.rpartition(".")[2] in _CONTACTS}
         self._contacts |= {i for i, source in wired.items() if isinstance(source, BoolInput)}
+        self._derived = {p.id for p in catalogue(settings)} - self._known
         self._done = self._size = 0
-        self.columns = self._header()
+        self.notices: list[str] = []
+        header = self._header()
+        self._width = len(header) + 1
+        # places in a row
+        self._place = {name: n for n, name in enumerate(header, 1) if name in self._known}
+        self._quality = {
+            name.removesuffix(".quality"): n for n, name in enumerate(header, 1) if name.endswith(".quality")
+        }
+        self._interval = header.index(_INTERVAL) + 1 if _INTERVAL in header else None
+        self.columns = list(self._place)
+        self._tell(header)
 
     def progress(self) -> float:
         """How much of the file has been read, 0 to 1."""
@@ -151,11 +170,31 @@ class Trace:
             if name in seen:
                 raise self._fault(1, name, "stands twice in the header (give each measurement one column)")
             seen.add(name)
-            if name not in self._known:
+            if not self._understood(name):
                 raise self._fault(1, name or "(empty)", self._unknown(name))
-        if len(names) < 2:
-            raise self._fault(1, "header", "no measurement column (for example T1.top_oil_c)")
+            if name.endswith(".quality") and name.removesuffix(".quality") not in names:
+                raise self._fault(1, name, "quality of a column that is not there (give both, or neither)")
+        if not self._known & seen:
+            derived = next((f"{name} is derived; " for name in names if name in self._derived), "")
+            raise self._fault(1, "header", f"no measurement column ({derived}give one such as T1.top_oil_c)")
         return names[1:]
+
+    def _understood(self, name: str) -> bool:
+        stem = next((name.removesuffix(end) for end in _BESIDE if name.endswith(end)), name)
+        return stem in self._known or stem in self._derived or name in (_INTERVAL, _LOCAL)
+
+    def _tell(self, header: list[str]) -> None:
+        """Says how an export is taken, and what of it is not read."""
+        if self._interval is not None:
+            self.notices.append(
+                "approximate: rows are means over their interval_s, taken as samples at the middle of it"
+            )
+        unread = [name for name in header if name in self._derived or name == _LOCAL]
+        unread += [name for name in header if name.endswith((".min", ".max")) and name[:-4] in self._known]
+        if unread:
+            self.notices.append(f"columns not read, since they are no measurement: {', '.join(unread)}")
+        if self._quality.keys() & self._place.keys():
+            self.notices.append("a value whose quality is invalid or substituted is a missing reading")
 
     def _unknown(self, name: str) -> str:
         """What to say of a column that no measurement goes by."""
@@ -192,15 +231,41 @@ class Trace:
             raise self._fault(
                 line, column, f"{_shown(cell)} is not a plain number (write digits and a point)"
             )
+        if column in self._contacts and self._interval is not None and 0.0 <= value <= 1.0:
+            return float(value >= 0.5)  # closed for most of the interval
         if column in self._contacts and value not in (0.0, 1.0):
             raise self._fault(line, column, f"{cell} is neither 0 nor 1 (a contact is open or closed)")
         if value < 0.0 and column.endswith(".current_a"):
             raise self._fault(line, column, f"{cell} A is negative (currents are rms magnitudes)")
         return value
 
+    def _value(self, line: int, column: str, cells: list[str]) -> float | None:
+        value = self._number(line, column, cells[self._place[column]])
+        place = self._quality.get(column)
+        if place is None or not cells[place].strip():
+            return value
+        try:
+            quality = Quality.parse(cells[place].strip())
+        except ValueError as error:
+            raise self._fault(
+                line, f"{column}.quality", f"{error} (write it as export does, for example good)"
+            ) from None
+        return None if quality.is_invalid or quality.is_substituted else value
+
+    def _middle(self, line: int, begin_ns: int, cell: str) -> tuple[str, int]:
+        """Time of an interval's mean, and as text."""
+        try:
+            length_s = float(cell)
+        except ValueError:
+            length_s = math.nan
+        if not 0.0 < length_s < math.inf:
+            raise self._fault(line, _INTERVAL, f"{_shown(cell)} is not a length in seconds (write 60)")
+        wall_ns = begin_ns + round(length_s * 5e8)
+        return utc(wall_ns), wall_ns
+
     def __iter__(self) -> Iterator[Row]:
         last: int | None = None
-        width = len(self.columns) + 1
+        width = self._width
         self._done = 0
         with self.path.open(encoding="utf-8-sig", newline="") as file:
             reader = csv.reader(self._lines(file), strict=True)
@@ -221,6 +286,9 @@ class Trace:
                         wall_ns = parse_time(cells[0].strip())
                     except ValueError as error:
                         raise self._fault(line, "time", str(error)) from None
+                    time = cells[0].strip()
+                    if self._interval is not None:
+                        time, wall_ns = self._middle(line, wall_ns, cells[self._interval].strip())
                     if last is not None and wall_ns <= last:
                         word = "repeats the time of" if wall_ns == last else "is earlier than"
                         raise self._fault(
@@ -230,11 +298,8 @@ class Trace:
                             f"write a step change as two rows 1 ms apart)",
                         )
                     last = wall_ns
-                    values = {
-                        column: self._number(line, column, cell)
-                        for column, cell in zip(self.columns, cells[1:], strict=True)
-                    }
-                    yield Row(line, cells[0].strip(), wall_ns, values)
+                    values = {column: self._value(line, column, cells) for column in self.columns}
+                    yield Row(line, time, wall_ns, values)
             except csv.Error as error:
                 raise self._fault(
                     max(1, reader.line_num),

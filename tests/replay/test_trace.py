@@ -108,7 +108,7 @@ def row(time: str = "2026-07-14T12:00:00Z", cells: str = "60,20,100") -> str:
         ("no unit", "time,T1.top_oil\n", 1, "did you mean T1.top_oil_c?"),
         ("wrong name", "time,T1.oil_temperature\n", 1, "T1.oil_temperature: no such measurement"),
         ("another transformer", "time,T7.top_oil_c\n", 1, "did you mean T1.top_oil_c?"),
-        ("a derived point", "time,T1.HV_A.hot_spot_c\n", 1, "no such measurement"),
+        ("a derived point", "time,T1.HV_A.hot_spot_c\n", 1, "no measurement column (T1.HV_A.hot_spot_c is derived; give one such as T1.top_oil_c)"),
         ("a column twice", "time,T1.top_oil_c,T1.top_oil_c\n", 1, "T1.top_oil_c: stands twice"),
         ("an empty name", "time,T1.top_oil_c,\n", 1, "(empty): no such measurement"),
         ("a cell too few", row(cells="60,20"), 2, "row: 3 cells"),

@@ -61,6 +61,8 @@ class Life:
 
 @dataclass(frozen=True, slots=True)
 class WindingFacts:
+    """unmonitored_life: conservative figure for the unmonitored hours [h], in no other figure."""
+
     id: str
     hot_spot: Track
     load: Track
@@ -71,6 +73,7 @@ class WindingFacts:
     hours_high_high: float | None
     monitored_h: float
     life: Life | None
+    unmonitored_life: Rise | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -457,6 +460,7 @@ class _Reader:
             hours_high_high=hot_spot.hours_above(limits.hot_spot_high_high_c) if limits else None,
             monitored_h=hot_spot.hours,
             life=self.life(name, settings),
+            unmonitored_life=self.rise(f"{name}.unmonitored_life_h"),
         )
 
     def life(self, name: str, settings: Transformer | None) -> Life | None:

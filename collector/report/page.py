@@ -433,18 +433,33 @@ def _life(t: TransformerFacts) -> str:
         )
     else:
         criterion = "Per cent are left out: the record does not say which normal life they would refer to."
-    notes = ["Low and high: at the hot spot less and plus its expanded uncertainty."]
-    if t.unmonitored is not None:
-        notes.append(
-            f"Unmonitored and not in these figures: {in_hours(t.unmonitored.gained)} h in the period, "
-            f"{in_hours(t.unmonitored.end)} h in all."
-        )
-    else:
-        notes.append("Unmonitored hours are not in this record.")
+    notes = ["Low and high: at the hot spot less and plus its expanded uncertainty.", *_unmonitored(t)]
     return (
         f'<h2>Loss of life in the period</h2>\n<p class="note">{criterion}</p>\n'
         f"{_table(head, rows, ' '.join(notes), strong)}"
     )
+
+
+def _unmonitored(t: TransformerFacts) -> list[str]:
+    """What nobody watched, in hours, and the conservative figure for it, which is in no other one."""
+    if t.unmonitored is None:
+        return ["Unmonitored hours are not in this record."]
+    hours = f"{in_hours(t.unmonitored.gained)} h in the period, {in_hours(t.unmonitored.end)} h in all"
+    notes = [f"Unmonitored and not in these figures: {hours}."]
+    assumed = [
+        f"{escape(x.id)} {significant(x.unmonitored_life.gained)} h"
+        for x in t.windings
+        if x.unmonitored_life is not None and x.unmonitored_life.gained > 0
+    ]
+    if assumed:
+        notes.append(
+            f"A conservative figure for those of the period: <b>{', '.join(assumed)}</b> (hours × the higher "
+            "of the ageing rate before the gap and that at rated load and 40&nbsp;°C ambient with all cooling, "
+            "which runs while nobody holds it off; too low if the transformer was overloaded meanwhile)."
+        )
+    elif t.unmonitored.gained > 0:
+        notes.append("There is no conservative figure for them in this record.")
+    return notes
 
 
 _PAPER = {

@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+import sys
+from pathlib import Path
+
 import pytest
 import report_station as rs
+
+for part in ("engine", "replay"):  # their scripted station, put through the step and a recorder
+    sys.path.insert(0, str(Path(__file__).parents[1] / part))
 
 
 @pytest.fixture(scope="session")

@@ -17,7 +17,7 @@ import yaml
 from collector.clock import Clock
 from collector.messages import Decision, Event, Inputs, Outcome, Value
 from collector.points import Point, catalogue
-from collector.quality import GOOD, SUBSTITUTED, Detail, invalid
+from collector.quality import GOOD, SUBSTITUTED, Detail, invalid, questionable
 from collector.record.recorder import Recorder
 from collector.settings import example, load_bytes
 from collector.settings.model import Settings
@@ -29,6 +29,9 @@ T0 = 1_783_555_200 * S  # 2026-07-09T00:00:00Z
 WINDINGS = ("HV_A", "HV_B", "HV_C")
 STAGES = ("stage1", "stage2", "stage3")
 PICKUP_C, DROPOUT_C = (60.0, 70.0, 80.0), (50.0, 60.0, 70.0)
+#: Ageing rates that the unmonitored hours are charged with, by winding.
+ASSUMED = (1.8, 1.4, 1.2)
+ASSUMED_QUALITY = questionable(Detail.INACCURATE)
 ALARM = "T1.alarm_hot_spot_high"
 ALARM_TEXT = "T1: the hot spot is above its high limit (%.1f °C, limit 110 °C); every stage is called."
 
@@ -166,10 +169,12 @@ class _Play:
         self.starts, self.run_h = [0] * 3, [0.0] * 3
         self.life = [[0.0] * 3 for _ in WINDINGS]
         self.unmonitored_h = 0.0
+        self.assumed = [0.0] * 3
         self.alarm = 0
 
     def restart(self, gap_h: float) -> None:
         self.unmonitored_h += gap_h
+        self.assumed = [gap_h * rate for rate in ASSUMED]
 
     def step(self, n: int, wall_ns: int, lost: bool) -> tuple[dict[str, Value], tuple[Event, ...]]:
         ambient, oil, loads, hot = self.weather.minute(wall_ns, sum(self.called))
@@ -201,6 +206,7 @@ class _Play:
             v[f"{name}.current_a"] = Value(loads[w] * 210, GOOD)
             for k, part in enumerate(("_low", "", "_high")):
                 v[f"{name}.loss_of_life{part}_h"] = Value(self.life[w][k], GOOD)
+            v[f"{name}.unmonitored_life_h"] = Value(self.assumed[w], ASSUMED_QUALITY)
         v["T1.hot_spot_c"] = Value(highest, q)
         v["T1.hottest_winding"] = Value(hot.index(highest) + 1, q)
         v["T1.load_pu"] = Value(max(loads), GOOD)

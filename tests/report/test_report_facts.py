@@ -12,6 +12,7 @@ import pytest
 import report_station as rs
 from hypothesis import given
 from hypothesis import strategies as st
+from recorded import Recorded
 
 from collector.messages import Decision, Event, Inputs, Outcome, Value
 from collector.quality import GOOD, Detail, Validity, invalid
@@ -153,6 +154,58 @@ def test_alarms(three_days: rs.Told) -> None:
     assert alarm.active_h == pytest.approx(states.count(1) / 60)
     assert alarm.priority == "high"
     assert "above its high limit" in alarm.text
+
+
+@pytest.mark.parametrize(("start_h", "end_h", "hours"), [(None, None, 7.5), (12, 60, 7.5), (45, 53.5, 0)])
+def test_conservative_figure_of_the_unmonitored_hours(
+    three_days: rs.Told, start_h: float | None, end_h: float | None, hours: float
+) -> None:
+    """Gained in the period, and in no figure of loss of life."""
+    for w, rate in zip(_t1(_facts(three_days, start_h, end_h)).windings, rs.ASSUMED, strict=True):
+        assert w.unmonitored_life is not None
+        assert w.unmonitored_life.gained == pytest.approx(hours * rate, abs=HOURS)
+        assert w.unmonitored_life.end == pytest.approx(7.5 * rate, abs=HOURS)
+
+
+@pytest.mark.parametrize("gap_h", [5.0, 48.0])
+def test_conservative_figure_against_the_rated_case(gap_h: float, tmp_path: Path) -> None:
+    """Of the real step: hours x the ageing of the guaranteed rises at 40 degC, worked out by hand.
+
+    40 degC + top-oil rise 48 K + gradient 15 K of the strongest mode = 103 degC; kraft paper ages
+    2 ** ((103 - 98) / 6) times as fast as normal (IEC 60076-7, from memory).
+    """
+    s = Recorded(tmp_path, oil=45.0, amps=100.0)
+    s.run(600.0, 10.0)
+    s.checkpoint()
+    s.restart(gap_s=gap_h * 3600, same_boot=False)
+    s.run(600.0, 10.0)
+    with Record(s.close()) as record:
+        t = _t1(gather(record))
+    assert t.unmonitored is not None
+    first_sample_h = 10.0 / 3600  # nobody watched until then
+    assert t.unmonitored.gained == pytest.approx(gap_h + first_sample_h, abs=HOURS)
+    for w in t.windings:
+        assert w.unmonitored_life is not None
+        assumed_h = (gap_h + first_sample_h) * 2 ** (5 / 6)
+        assert w.unmonitored_life.gained == pytest.approx(assumed_h, rel=1e-4)
+        assert w.life is not None
+        assert w.life.best_h < 0.01  # twenty cool minutes: nothing of it is in there
+
+
+def test_conservative_figure_after_hotter_hours(tmp_path: Path) -> None:
+    """Where it was hotter than that before, the rate of then is taken."""
+    s = Recorded(tmp_path, oil=95.0, amps=300.0)
+    for _ in range(6):  # until the hot spot stands: 95 + 15 = 110 degC
+        s.run(1200.0, 30.0)
+    before = s.value("HV_A.ageing_rate")
+    assert before > 2 ** (5 / 6)
+    s.checkpoint()
+    s.restart(gap_s=5 * 3600, same_boot=False)
+    s.run(120.0, 10.0)
+    with Record(s.close()) as record:
+        (a, *_) = _t1(gather(record)).windings
+    assert a.unmonitored_life is not None
+    assert a.unmonitored_life.gained == pytest.approx(5 * before, rel=1e-3)
 
 
 def test_quality_shares_and_unmonitored(three_days: rs.Told) -> None:

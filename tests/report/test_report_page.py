@@ -117,6 +117,8 @@ def test_what_the_reader_must_know_is_there(page: Page, three_days: rs.Told) -> 
     assert three_days.hash in told
     assert "windingd 0.1.0; started 2 × in the period" in told
     assert "7.50 h in the period" in told
+    # 7.5 h at the rates that the invented restart was charged with
+    assert "A conservative figure for those of the period: HV_A 13.5 h, HV_B 10.5 h, HV_C 9.00 h (" in told
     assert "Simulated" not in told
     assert "the hot spot is above its high limit" in told
     assert "To do" not in told

@@ -26,7 +26,8 @@ example: the hot spots and top oil of two days, a row every 15 minutes, with loc
 
 A row is an interval, stamped with its start. A point X has four columns: X, the mean (of a number of
 things or a state: the last value), X.min, X.max and X.quality. An empty cell means no value. The CSV
-is a trace that windingd replay reads. RECORD may be the live file or a copy of it (with the -wal file beside it, if there is one).
+is a trace that windingd replay reads. RECORD may be the live file or a copy of it (with the -wal file
+beside it, if there is one).
 """
 
 

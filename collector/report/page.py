@@ -454,8 +454,9 @@ def _unmonitored(t: TransformerFacts) -> list[str]:
     if assumed:
         notes.append(
             f"A conservative figure for those of the period: <b>{', '.join(assumed)}</b> (hours × the higher "
-            "of the ageing rate before the gap and that at rated load and 40&nbsp;°C ambient with all cooling, "
-            "which runs while nobody holds it off; too low if the transformer was overloaded meanwhile)."
+            "of the ageing rate before the gap and that at rated load and 40&nbsp;°C ambient with all "
+            "cooling, which runs while nobody holds it off; too low if the transformer was overloaded "
+            "meanwhile)."
         )
     elif t.unmonitored.gained > 0:
         notes.append("There is no conservative figure for them in this record.")

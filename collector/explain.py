@@ -195,6 +195,8 @@ class _Told:
         ]
         lines.append(f"Rule: {word}. " + self.rule(t, s, k, stage, criteria))
         lines.append(f"Values: {self.values_of(criteria)}.")
+        if not all(c.quality.is_good for c in criteria):
+            lines += self.doubts(t, told=word == "released: input lost")
         if (role := self.state.transformers[t.index].roles[k]) != k:
             lines.append(f"By duty rotation it works to the limits of {t.stages[role].id}.")
         lines.append(self.proof(s, stage, called))
@@ -213,10 +215,10 @@ class _Told:
     def values_of(criteria: Sequence[_Criterion]) -> str:
         told = []
         for c in criteria:
-            doubt = "" if c.quality.is_good else f", {c.quality}"
+            doubt = "" if c.quality.is_good else f", quality {c.quality}"
             told.append(
-                f"{c.name} {c.number(c.value)} (pickup {_limit(c, c.pickup)}, "
-                f"dropout {_limit(c, c.dropout)}{doubt})"
+                f"{c.name} {c.number(c.value)}{doubt} (pickup {_limit(c, c.pickup)}, "
+                f"dropout {_limit(c, c.dropout)})"
             )
         return "; ".join(told) or "it has no temperature or load criterion"
 
@@ -378,15 +380,18 @@ class _Told:
         return "; ".join(told) or "A temperature is at its high limit"
 
     def proof(self, s: StagePlan, stage: StageState, called: bool) -> str:
+        by_hand = "as it did before it was called" if called else "uncalled: by hand, or running down"
         words = {
-            Proof.REST: "It is at rest.",
+            Proof.REST: "Its feedback shows it at rest.",
             Proof.STARTING: "It is called; its feedback is not due yet.",
             Proof.RUNNING: "Its feedback proves it running.",
             Proof.UNPROVEN: f"It is called but not proven running within {s.settings.feedback_delay_s:g} s.",
-            Proof.BY_HAND: "Its feedback says it runs although it is not called: by hand, or running down.",
+            Proof.BY_HAND: f"Its feedback says that it runs {by_hand}.",
         }
         if s.feedback is None and called:
             return "It has no feedback, so its running is never proven and never counts for the cooling mode."
+        if s.feedback is None:
+            return "It has no feedback, so whether it stands still is not known."
         faults = []
         for contact, healthy, text in (
             ("selector_auto", 1.0, "its selector is not in Auto"),
@@ -492,6 +497,8 @@ class _Told:
     def alarm(self, plan: AlarmPlan, alarm: al.AlarmState) -> list[str]:
         kind = plan.kind
         active = "its condition is present" if alarm.active else "its condition is not present"
+        if alarm.status is al.AlarmStatus.RETURNED:
+            active = "its condition has gone, and nobody has acknowledged it yet"
         lines = [f"{plan.id} at {self.time()}: {alarm.status.word}; {active}."]
         if alarm.active and alarm.raised_ns >= 0:
             lines.append(f"Raised at {self.at(alarm.raised_ns)}: {_degrees(alarm.text)}")
@@ -519,6 +526,8 @@ class _Told:
             lines.append(f"It is out of service{self.by(plan.id)}.")
         lines.append(f"Priority {kind.priority}; to do: {kind.action} (within {kind.respond_min} min).")
         change = "the condition ends" if alarm.active else "the condition appears"
+        if alarm.status is al.AlarmStatus.RETURNED:
+            change = "acknowledging it makes it normal, and the condition may appear again"
         latch = " and it is acknowledged: it latches" if kind.latch and alarm.active else ""
         lines.append(
             f"What would change it: {change}{latch}; acknowledging changes its state, never control."
@@ -558,10 +567,9 @@ class _Told:
         proven = proven_stages(tuple(running), t.needs)
         event = self.event_of(t.id, ("mode",))
         since = f", since {journal.utc(event.wall_ns)[:19]}Z" if event is not None else ""
-        lines = [
-            f"{t.id} at {self.time()}: cooling mode {modes[ts.mode].id} "
-            f"({modes[ts.mode].cooling}) in force{since}."
-        ]
+        mode = modes[ts.mode]
+        kind = "" if mode.id == mode.cooling else f" ({mode.cooling})"
+        lines = [f"{t.id} at {self.time()}: cooling mode {mode.id}{kind} in force{since}."]
         if not ts.mode_ok:
             lines = [f"{t.id} at {self.time()}: no cooling mode is proven running; the estimate is invalid."]
         lines.append("Rule: the strongest mode whose stages are all proven running by their feedback.")
@@ -583,8 +591,7 @@ class _Told:
                 )
         kept_by = " or ".join(t.stages[k].settings.id for k in t.modes[ts.mode])
         if kept_by and ts.mode_ok:
-            now = modes[ts.mode].id
-            lines.append(f"What would change it: {now} ends when {kept_by} is no longer proven running.")
+            lines.append(f"What would change it: {mode.id} ends when {kept_by} is no longer proven running.")
         elif ts.mode_ok and len(modes) > 1:
             lines.append("What would change it: the stages of another mode are proven running.")
         return lines
@@ -601,7 +608,7 @@ class _Told:
         shown = "unknown" if point is None or point.value is None else _plain(point.value, unit)
         quality = str(point.quality) if point is not None else "unknown"
         if not state.lost:
-            lines = [f"{plan.id} at {self.time()}: it counts; value {shown}, quality {quality}."]
+            lines = [f"{plan.id} at {self.time()}: {shown}, quality {quality}; it counts."]
         else:
             since = f" since {self.at(state.lost_ns)}" if state.lost_ns >= 0 else ""
             lines = [f"{plan.id} at {self.time()}: it does not count{since}: {state.reason}."]
@@ -610,6 +617,8 @@ class _Told:
             if state.value is not None:
                 last = _plain(state.value, unit, contact)
                 lines.append(f"Last plausible value {last} at {self.at(state.value_ns)}.")
+        if declared is not None:
+            lines.append(f"It is: {declared.meaning}.")
         if reading is not None:
             text = "no value" if reading.value is None else _plain(reading.value, unit, contact)
             why = f" ({reading.reason})" if reading.reason else ""
@@ -640,10 +649,11 @@ class _Told:
     def input_rule(self, i: int) -> str:
         plan = self.layout.inputs[i]
         rate = plan.rules.rate_k_per_min
-        jump = f", or it jumps faster than {rate:.0f} K/min" if rate is not None else ""
+        jump = f", jumps faster than {rate:.0f} K/min" if rate is not None else ""
+        stale, back = (f"{x / NS:g} s" for x in (plan.rules.stale, plan.rules.back))
         return (
-            f"an input is lost when its reading is invalid, older than {plan.rules.stale / NS:g} s{jump}, or "
-            f"implausible beside others; it counts again after {plan.rules.back / NS:g} s of good readings."
+            f"an input is lost when its reading is invalid or older than {stale}{jump} or is implausible "
+            f"beside others; it counts again after {back} of good readings."
         )
 
     def declared(self, point: str) -> Declared | None:
@@ -657,22 +667,40 @@ class _Told:
         if declared is not None:
             lines.append(f"It is: {declared.meaning}. Quality rule: {declared.quality}.")
         t = next((t for t in self.layout.transformers if point.startswith(f"{t.id}.")), None)
-        if t is None or value.quality.is_good:
+        if t is None:
             return lines
-        lost = [
-            self.lost_input(i)
-            for i in (*t.inputs.values(), *(w.current for w in t.windings if w.current is not None))
-            if self.state.inputs[i].lost and self.layout.inputs[i].id in self.inputs.readings
-        ]
-        lines += [f"{text}." for text in lost]
-        thermal = self.state.thermal
-        if thermal is not None and int(thermal.settled_ns[t.index]) > self.now:
-            settled = self.at(int(thermal.settled_ns[t.index]))
-            lines.append(f"The model started without a usable history; it will have settled at {settled}.")
+        made_of = next((w.derived_from for w in t.windings if point == f"{w.id}.current_a"), ())
+        if made_of:
+            windings = [w.id for u in self.layout.transformers for w in u.windings if w.place in made_of]
+            lines.append(f"No transducer measures it: it is calculated from the current of {_and(windings)}.")
+        if value.quality.is_good:
+            return lines
+        lost = self.lost_of(t)
+        lines += self.doubts(t)
         if not self.state.transformers[t.index].mode_ok:
             lines.append("No cooling mode is proven running, so there is no valid hot spot.")
         if value.quality.is_substituted and not lost:
             lines.append("A value put in by an operator or assumed by rule goes into it.")
+        return lines
+
+    def lost_of(self, t: TransformerPlan) -> list[str]:
+        """Inputs of a transformer that do not count, as sentences."""
+        return [
+            f"{self.lost_input(i)}."
+            for i in (*t.inputs.values(), *(w.current for w in t.windings if w.current is not None))
+            if self.state.inputs[i].lost and self.layout.inputs[i].id in self.inputs.readings
+        ]
+
+    def doubts(self, t: TransformerPlan, told: bool = False) -> list[str]:
+        """Why temperatures of a transformer may be questionable. told: the lost inputs are known already."""
+        lines = [] if told else self.lost_of(t)
+        thermal = self.state.thermal
+        if thermal is not None and int(thermal.settled_ns[t.index]) > self.now:
+            settled = self.at(int(thermal.settled_ns[t.index]))
+            lines.append(
+                "The model started without a usable history: hot spots are questionable until it has "
+                f"settled, at {settled}."
+            )
         return lines
 
 
@@ -744,7 +772,9 @@ def _from_events(record: Record, subject: str, at_ns: int | None, why: str) -> l
         if "call" in event.data or len(events) == 5:
             break
     if not events:
-        raise ExplainError(f"{why}; and no event about {subject} is recorded before that time")
+        span = record.span()
+        begins = f" (the record begins at {journal.utc(span[0])[:19]}Z)" if span is not None else ""
+        raise ExplainError(f"{why}; and no event about {subject} is recorded before that time{begins}")
     when = "the newest" if at_ns is None else f"before {journal.utc(at_ns)}"
     lines = [
         f"The journal does not tell ({why}).",

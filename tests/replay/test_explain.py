@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from recorded import Recorded
+from recorded import WALL_NS, Recorded
 from station_script import Bad
 
 from collector.commands.main import main
@@ -124,7 +124,7 @@ CASES = [
     Case(
         "off", "T1.stage1",
         ("held off", "No criterion has reached its pickup", "top oil 40.0 °C (pickup 60.0 °C, dropout 50.0 °C",
-         "it starts when top oil reaches 60.0 °C (now 40.0 °C)", "after 30 s", "It is at rest"),
+         "it starts when top oil reaches 60.0 °C (now 40.0 °C)", "after 30 s", "Its feedback shows it at rest"),
         lambda s: s.run(60), reason="automatic",
     ),
     Case(
@@ -310,20 +310,20 @@ def test_the_mode_and_why_not_a_stronger_one(tmp_path: Path) -> None:
     s = Recorded(tmp_path)
     s.broken.add("stage2")
     text = told(s.set(oil=75.0).run(120), "T1.mode")
-    assert "cooling mode ONAN (ONAN) in force" in text
+    assert "cooling mode ONAN in force" in text
     assert "stage1 running, stage2 not proven" in text
     assert "ONAF is not in force because stage2 is not proven running" in text
 
 
 def test_the_mode_in_force_and_what_ends_it(tmp_path: Path) -> None:
     text = told(Recorded(tmp_path).set(oil=75.0).run(120), "T1.mode")
-    assert "cooling mode ONAF (ONAF) in force, since 2026-07-14T12:00:" in text
+    assert "cooling mode ONAF in force, since 2026-07-14T12:00:" in text
     assert "ONAF ends when stage1 or stage2 is no longer proven running" in text
 
 
 def test_the_weakest_mode_says_what_would_change_it(tmp_path: Path) -> None:
     text = told(Recorded(tmp_path).run(1200), "T1.mode")
-    assert "cooling mode ONAN (ONAN) in force" in text
+    assert "cooling mode ONAN in force" in text
     assert "What would change it: the stages of another mode are proven running." in text
 
 
@@ -344,13 +344,13 @@ def test_a_measurement_on_its_way_back(tmp_path: Path) -> None:
 
 def test_a_measurement_that_counts(tmp_path: Path) -> None:
     text = told(Recorded(tmp_path).run(30), "T1.top_oil_c")
-    assert "it counts; value 40.00 °C, quality good" in text
+    assert "40.00 °C, quality good; it counts" in text
     assert "older than 30 s" in text
 
 
 def test_a_contact_is_told_in_words(tmp_path: Path) -> None:
     text = told(Recorded(tmp_path).run(30), "T1.stage1.feedback")
-    assert "it counts; value no, quality good" in text
+    assert "no, quality good; it counts" in text
     assert re.search(r"Read from \w+ at [\d:]+Z: no, quality good", text)
 
 
@@ -365,7 +365,7 @@ def test_a_doubted_hot_spot_names_the_input_behind_it(tmp_path: Path) -> None:
     s = Recorded(tmp_path).run(30).set(HV_A__current_a=Bad()).run(30)
     text = told(s, "T1.HV_A.hot_spot_c")
     assert "T1.HV_A.current_a does not count" in text
-    assert "will have settled at" in text
+    assert "hot spots are questionable until it has settled, at" in text
 
 
 def test_an_unknown_subject_names_the_nearest(tmp_path: Path) -> None:
@@ -441,3 +441,50 @@ def test_a_replay_that_differs_from_the_record_is_said_first(
         assert "The replay differs from the record in" in explain(record, "T1.stage1")[0]
     main(["replay", str(path), "--journal"])
     assert "recorded by windingd 0.0.1, replayed by" in capsys.readouterr().out
+
+
+def test_a_current_that_nothing_measures_names_its_source(tmp_path: Path) -> None:
+    """A winding without a transducer of its own: calculated from another one by the ratio."""
+
+    def derived(tree: Any) -> None:
+        first, second, third = tree["transformers"][0]["windings"]
+        del first["phase"], second["phase"], third["phase"], third["current"]
+        third["derived_current"] = {"factors": {"HV_A": 2.5}}
+
+    s = Recorded(tmp_path, derived)
+    s.run(30.0)
+    text = told(s, "T1.HV_C.current_a")
+    assert "No transducer measures it: it is calculated from the current of T1.HV_A." in text
+
+
+def test_a_stage_that_ran_before_it_was_called(tmp_path: Path) -> None:
+    """At a start the stages run already: the feedback is no contradiction to the call."""
+    s = Recorded(tmp_path, held=False, oil=40.0)
+    s.cycle(2.0)
+    text = told(s, "T1.stage1")
+    assert "called, its relay is released" in text
+    assert "although it is not called" not in text
+    assert "uncalled" not in text
+
+
+def test_why_a_criterion_is_questionable_is_told_with_the_stage(tmp_path: Path) -> None:
+    s = Recorded(tmp_path, oil=40.0)
+    s.run(60.0)
+    text = told(s, "T1.stage1")
+    assert "°C, quality questionable:inaccurate (pickup 75.0 °C" in text
+    assert "hot spots are questionable until it has settled, at" in text
+
+
+def test_an_alarm_that_has_gone_unacknowledged(tmp_path: Path) -> None:
+    s = Recorded(tmp_path, oil=97.0)
+    s.run(60.0).set(oil=60.0).run(120.0)
+    text = told(s, "T1.alarm_top_oil_high")
+    assert "returned-unacknowledged; its condition has gone, and nobody has acknowledged it yet" in text
+    assert "What would change it: acknowledging it makes it normal" in text
+
+
+def test_before_the_record_begins_is_said(tmp_path: Path) -> None:
+    s = Recorded(tmp_path, oil=40.0)
+    s.run(130.0)
+    with pytest.raises(ExplainError, match="the record begins at 2026-07-14T12:00"):
+        told(s, "T1.stage1", WALL_NS - 3600 * 10**9)

@@ -317,10 +317,12 @@ def _tiles(t: TransformerFacts, facts: Facts, w: _Words) -> str:
     else:
         tiles.append(("Loss of life", "–", "not computed", ""))
     gained = t.unmonitored.gained if t.unmonitored else None
-    beside = f"{duration(gained)} unmonitored" if gained is not None else "unmonitored time not known"
+    beside = "unmonitored time not known"
+    if gained is not None:
+        beside = f"{duration(gained)} unmonitored".replace(" ", "&nbsp;")
     known = share(min(1.0, t.hot_spot.hours / facts.hours))
     if doubtful := sum((b - a) / S / 3600 for a, b in questionable(t.hot_spot)) / facts.hours:
-        beside = f"{share(min(1.0, doubtful))}&nbsp;% questionable, {beside}"
+        beside = f"{share(min(1.0, doubtful))}&nbsp;%&nbsp;questionable, {beside}"
     tiles.append(("Hot spot known", f"{known}<small> %</small>", beside, ""))
     boxes = "".join(
         f'<div><dt>{label}</dt><dd class="value {css}">{value}</dd><dd>{below}</dd></div>'

@@ -166,7 +166,7 @@ def test_commands_of_version_1_learn_from_their_events(tmp_path: Path) -> None:
 
 
 def test_a_copy_of_version_1_is_read_as_it_is(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """export, replay and explain on a laptop: no upgrade, not one byte of the file changed."""
+    """export, replay, report and explain on a laptop: no upgrade, not one byte of the file changed."""
     path = build(1, tmp_path, "run_v")
     before = hashlib.sha256(path.read_bytes()).digest()
     assert main(["export", str(path), "--points", "T1.top_oil_c,T1.HV_A.hot_spot_c"]) == 0
@@ -176,6 +176,7 @@ def test_a_copy_of_version_1_is_read_as_it_is(tmp_path: Path, capsys: pytest.Cap
     assert "28 steps in 2 runs replayed" in told
     assert "the checkpoint it went on from is not in the record" in told
     assert main(["replay", str(path), "--history", "--to", str(tmp_path / "result.csv")]) == 0
+    assert main(["report", str(path), "--output", str(tmp_path / "report.html")]) == 0
     assert main(["explain", str(path), "T1.stage2"]) == 0
     assert "T1.stage2" in capsys.readouterr().out
     assert hashlib.sha256(path.read_bytes()).digest() == before

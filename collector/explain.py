@@ -525,9 +525,13 @@ class _Told:
         elif alarm.status is al.AlarmStatus.OUT_OF_SERVICE:
             lines.append(f"It is out of service{self.by(plan.id)}.")
         lines.append(f"Priority {kind.priority}; to do: {kind.action} (within {kind.respond_min} min).")
-        change = "the condition ends" if alarm.active else "the condition appears"
         if alarm.status is al.AlarmStatus.RETURNED:
-            change = "acknowledging it makes it normal, and the condition may appear again"
+            lines.append(
+                "What would change it: acknowledging it makes it normal, which never changes control; it is "
+                "raised anew when the condition comes back."
+            )
+            return lines
+        change = "the condition ends" if alarm.active else "the condition appears"
         latch = " and it is acknowledged: it latches" if kind.latch and alarm.active else ""
         lines.append(
             f"What would change it: {change}{latch}; acknowledging changes its state, never control."

@@ -6,6 +6,8 @@ The states themselves are the table in alarms.py. Nothing here reaches back into
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import compress, count, repeat
+from operator import is_not
 
 from collector.control import alarms as al
 from collector.control import outputs as out
@@ -30,9 +32,11 @@ def raise_alarms(cycle: Cycle) -> None:
         transformer_conditions(cycle, t)
         for s in t.stages:
             stage_conditions(cycle, t, s)
-    told = zip(cycle.alarms, cycle.old.alarms, cycle.conditions, strict=True)
-    stirring = {i for i, (was, before, c) in enumerate(told) if c or was is not al.QUIET or before is not was}
-    for i in sorted(stirring | cycle.suppressed):
+    # Most alarms are quiet and stay so: only the others are gone through.
+    stirring = {*compress(count(), cycle.conditions), *cycle.suppressed}
+    for alarms in (cycle.alarms, cycle.old.alarms) if cycle.given.commands else (cycle.alarms,):
+        stirring.update(compress(count(), map(is_not, alarms, repeat(al.QUIET))))
+    for i in sorted(stirring):
         plan = cycle.layout.alarms[i]
         was, condition, hidden = cycle.alarms[i], cycle.conditions[i], i in cycle.suppressed
         if was.status is al.AlarmStatus.SUPPRESSED and was.active and condition is False:

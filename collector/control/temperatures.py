@@ -68,8 +68,10 @@ def estimate_temperatures(cycle: Cycle) -> None:
     cycle.sample = sample
     cycle.thermal, cycle.estimate = track.advance(model, thermal, sample)
     hot, load = known(cycle.estimate.hot_spot_c), known(cycle.estimate.load_pu)
+    # Across so long a hole between two steps no line is drawn: what came meanwhile was held.
+    hole = cycle.old.mono_ns >= 0 and now - cycle.old.mono_ns > ns(cycle.plan.settings.station.gap_s)
     for t in cycle.layout.transformers:
-        conclude(cycle, t, cycle.thermals[t.index], cycle.estimate, hot, load)
+        conclude(cycle, t, cycle.thermals[t.index], cycle.estimate, hot, load, hole)
 
 
 def known(values: Floats) -> list[float | None]:
@@ -252,10 +254,11 @@ def conclude(
     e: track.Estimate,
     hot_spots_c: list[float | None],
     loads_pu: list[float | None],
+    hole: bool,
 ) -> None:
     """Values and qualities of this transformer's temperatures; peaks; alarm temperature.
 
-    hot_spots_c, loads_pu: those of the estimate, for all windings.
+    hot_spots_c, loads_pu: those of the estimate, for all windings. hole: see `estimate_temperatures`.
     """
     i, ts = t.index, cycle.transformers[t.index]
     limits = t.settings.alarms
@@ -270,8 +273,6 @@ def conclude(
     base = th.oil_quality
     if not ts.mode_ok:
         base = base | invalid(Detail.INCONSISTENT)
-    # Across so long a hole between two steps no line is drawn: what came meanwhile was held.
-    hole = cycle.old.mono_ns >= 0 and cycle.now - cycle.old.mono_ns > ns(cycle.plan.settings.station.gap_s)
     if e.bridged[i] or hole:
         base = base | STARTED
     integrated = [base | q for q in th.current_quality]
@@ -283,8 +284,9 @@ def conclude(
         th.hot_spot = max(hot)
         th.hot_spot_quality = worst([q for v, q in zip(found, started, strict=True) if v is not None])
     loads = [x for w in t.windings if (x := loads_pu[w.place]) is not None]
+    currents = worst(th.current_quality)
     if loads:
-        th.load, th.load_quality = max(loads), worst(th.current_quality)
+        th.load, th.load_quality = max(loads), currents
     if not th.lost and (th.hot_spot is None or th.hot_spot_quality.is_invalid or len(hot) < len(t.windings)):
         th.lost = (
             f"{t.id} has no valid hot spot: no cooling mode is proven running"
@@ -296,7 +298,7 @@ def conclude(
         (th.hot_spot is not None and th.hot_spot >= limits.hot_spot_high_c - band)
         or (th.oil is not None and th.oil >= limits.top_oil_high_c - band)
     )
-    doubtful_s = _doubtful(cycle, t, integrated)
+    doubtful_s = ts.doubtful_s if (base | currents).is_good else _doubtful(cycle, t, integrated)
     hot_spot = _peak(ts.hot_spot, th.hot_spot, th.hot_spot_quality, cycle.now)
     top_oil = _peak(ts.top_oil, th.oil, th.oil_quality, cycle.now)
     top_load = _peak(ts.load, th.load, th.load_quality, cycle.now)
@@ -332,7 +334,7 @@ def _doubtful(cycle: Cycle, t: TransformerPlan, integrated: list[Quality]) -> tu
     its time constants and means minutes of ageing, in a counter of years.
     """
     was, old = cycle.transformers[t.index].doubtful_s, cycle.old.thermal
-    if old is None or cycle.thermal is None or worst(integrated).is_good:
+    if old is None or cycle.thermal is None:
         return was
     passed_s = float(cycle.thermal.monitored_s[t.index] - old.monitored_s[t.index])
     if passed_s <= 0.0:
@@ -352,6 +354,6 @@ def settled_oil(cycle: Cycle) -> tuple[float | None, ...]:
 
 
 def _peak(peak: Peak, value: float | None, quality: Quality, now: int) -> Peak:
-    if value is None or quality.is_invalid or not quality.is_measured:
+    if value is None or (peak.value is not None and value <= peak.value):
         return peak
-    return Peak(value, now) if peak.value is None or value > peak.value else peak
+    return Peak(value, now) if quality.is_measured and not quality.is_invalid else peak

@@ -98,5 +98,5 @@ def look(
 
 
 def decided(state: OutputState, wanted: bool, now: int) -> OutputState:
-    """Note a new decision."""
-    return replace(state, wanted=wanted, wanted_ns=now, differs_ns=-1)
+    """Note what was decided in this cycle."""
+    return state if state.wanted is wanted else replace(state, wanted=wanted, wanted_ns=now, differs_ns=-1)

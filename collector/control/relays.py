@@ -13,7 +13,7 @@ from collector.control.stages import ON
 
 def look_at_outputs(cycle: Cycle) -> None:
     if not cycle.given.relays:  # no read-back in this run (a trace)
-        cycle.seen = [out.NOTHING] * len(cycle.layout.stages)
+        cycle.seen = [out.NOTHING] * len(cycle.outputs)
         return
     settle = ns(max(out.SETTLE_S, 3 * cycle.plan.settings.station.cycle_s))
     for s in cycle.layout.stages:
@@ -42,8 +42,7 @@ def energise(cycle: Cycle) -> dict[str, bool]:
     for s in cycle.layout.stages:
         wanted = cycle.stages[s.index].call not in ON
         coils[s.id] = wanted
-        if cycle.outputs[s.index].wanted is not wanted:
-            cycle.outputs[s.index] = out.decided(cycle.outputs[s.index], wanted, cycle.now)
+        cycle.outputs[s.index] = out.decided(cycle.outputs[s.index], wanted, cycle.now)
     for t in cycle.layout.transformers:
         contacts = t.settings.contacts
         if t.settings.trip.relay is not None:  # disabled: kept off, also if it was on until just now

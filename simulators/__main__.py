@@ -88,6 +88,7 @@ async def run_device(arguments: argparse.Namespace) -> None:
             seed=arguments.seed,
             ct_ratio=arguments.ct_ratio,
             noise=plant is not None,
+            float32=arguments.float32,
             turnaround_s=arguments.turnaround_ms / 1000.0,
             timeout_s=arguments.timeout_s,
         )
@@ -265,6 +266,7 @@ def build_parser() -> argparse.ArgumentParser:
         "--set", type=_set, action="append", default=[], metavar="KEY=VALUE", help="a plant value"
     )
     device.add_argument("--fault", type=_fault, action="append", default=[], metavar="FAULT[,KEY=VALUE...]")
+    device.add_argument("--float32", action="store_true", help="registers as float32, low word first")
     device.add_argument("--turnaround-ms", type=float, default=0.0, help="before each answer")
     device.add_argument("--max-connections", type=int, default=8)
 

@@ -10,16 +10,16 @@ import asyncio
 import math
 import struct
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from simulators import modbus
 from simulators.clock import EventLog, StationClock
 from simulators.modbus import Image
-from simulators.plant import PHASES, STAGES, STEP_S, sensor_noise
+from simulators.plant import PHASES, STAGES, STEP_S, Programme, sensor_noise
 
 OPEN, SHORT, FAILED = "open", "short", "failed"
-SENSOR_FAULTS = frozenset({OPEN, SHORT, FAILED, "frozen", "jumping", "drifting", "fixed"})
+SENSOR_FAULTS = frozenset({OPEN, SHORT, FAILED, "frozen", "jumping", "drifting", "fixed", "injected"})
 WIRE_FAULTS = frozenset({"silent", "mute", "slow", "refusing", "busy", "hole", "cut", "rebooting"})
 RELAY_FAULTS = frozenset({"stuck", "welded", "no_timeout"})
 DEAF_FAULTS = ("silent", "cut", "rebooting")
@@ -64,6 +64,11 @@ def float_low_word_first(signal: Signal) -> list[int]:
     value = (math.nan if signal == FAILED else 0.0) if isinstance(signal, str) else signal
     high, low = struct.unpack(">HH", struct.pack(">f", value))
     return [low, high]
+
+
+def float_or_nan(signal: Signal) -> list[int]:
+    """float32, low word first; NaN for any broken sensor."""
+    return float_low_word_first(FAILED if isinstance(signal, str) else signal)
 
 
 KINDS: Mapping[str, Kind] = {
@@ -142,6 +147,9 @@ class Sensors:
         since_s = (self._clock.station_ns() - float(fault["since_ns"])) / 1e9
         if fault["fault"] == "fixed":
             return float(fault["value"])
+        if fault["fault"] == "injected":
+            points = tuple((float(at_s), float(value)) for at_s, value in fault["points"])
+            return Programme(points).at(self._clock.station_ns() / 1e9)
         if fault["fault"] == "frozen":
             return self._held.setdefault((fault["id"], channel.name), signal)
         if isinstance(signal, str):
@@ -271,6 +279,7 @@ class Device:
         seed: int = 1,
         ct_ratio: float = 60.0,
         noise: bool = True,
+        float32: bool = False,
         turnaround_s: float = 0.0,
         timeout_s: float = 10.0,
         moved: Callable[[], None] = lambda: None,
@@ -289,7 +298,8 @@ class Device:
             self.relays.power_on()
         else:
             ratio = ct_ratio if name == "ct_tx" else 1.0
-            self.sensors = Sensors(KINDS[name], clock, seed, ratio, noise)
+            kind = replace(KINDS[name], encode=float_or_nan) if float32 else KINDS[name]
+            self.sensors = Sensors(kind, clock, seed, ratio, noise)
 
     def image(self) -> Image:
         if self.relays is not None:
@@ -358,6 +368,10 @@ def check_fault(device: str, fault: str, arguments: Mapping[str, Any]) -> str:
         return f"{device} has no fault {fault!r} (one of {', '.join(sorted(known))})"
     if fault == "fixed" and "value" not in arguments:
         return "fixed needs value=..."
+    if fault == "injected":
+        points = arguments.get("points")
+        if not isinstance(points, list) or not points or any(len(row) != 2 for row in points):
+            return "injected needs points=[[station second, value], ...]"
     if fault == "refusing" and not 1 <= int(arguments.get("code", 4)) <= 255:
         return f"exception code {arguments['code']} out of range (1 to 6 are usual)"
     if "stage" in arguments and int(arguments["stage"]) not in STAGES:

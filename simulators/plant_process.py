@@ -220,6 +220,12 @@ class ControlSocket:
         lasts_s = message.get("for_s", arguments.get("seconds", 5.0) if fault == "rebooting" else None)
         if lasts_s is not None:
             item["until_ns"] = now_ns + int(float(lasts_s) * 1e9)
+        if fault == "injected":  # one test set on a channel: a second one takes the place of the first
+            self.faults[device] = [
+                other
+                for other in self.faults.get(device, [])
+                if other["fault"] != fault or other.get("channel") != item.get("channel")
+            ]
         self.faults.setdefault(device, []).append(item)
         applied = await self._spread(device, bool(message.get("wait", True)))
         return {"id": item["id"], "applied": applied}

@@ -125,6 +125,16 @@ def no_outbox() -> None:
     Outbox.put = lambda self, message: None  # type: ignore[method-assign]
 
 
+def endless_outbox() -> None:
+    """The backlog has no limit."""
+    begin = Outbox.__init__
+
+    def unlimited(self: Outbox, path: Path, rows: int, commit_s: float) -> None:
+        begin(self, path, 1_000_000, commit_s)
+
+    Outbox.__init__ = unlimited  # type: ignore[method-assign]
+
+
 def new_numbers() -> None:
     """A repeat goes out under a new sequence number."""
     publish = MqttPublisher._publish_message
@@ -222,6 +232,7 @@ BREAKS: dict[str, Callable[[], None]] = {
     "read-back": no_read_back,
     "proof": no_proof,
     "outbox": no_outbox,
+    "backlog limit": endless_outbox,
     "numbers": new_numbers,
     "disk waits": wait_for_record,
     "record health": no_record_health,

@@ -19,6 +19,13 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     group.addoption("--kills", type=int, default=10, help="SIGKILLs of the kill test (10; 200 for the proof)")
 
 
+def pytest_make_parametrize_id(config: pytest.Config, val: object, argname: str) -> str | None:
+    """Names a test says what it ran on: the product as built, or without a mechanism (the control)."""
+    if argname != "broken":
+        return None
+    return f"without {val}" if val else "as built"
+
+
 @pytest.fixture
 def ledger(request: pytest.FixtureRequest) -> Iterator[Ledger]:
     """Where a test notes what it has seen, under its own name."""

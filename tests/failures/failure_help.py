@@ -56,6 +56,10 @@ def both(*edits: Edit) -> Edit:
 IDLE, BUSY = 0.3, 0.95
 
 
+#: The control of what leans on the module's own release is taken out in the simulated module.
+NO_TIMEOUT = "The relay module's communication timeout does not work, though its register says so"
+
+
 def daemon_with(broken: str) -> dict[str, object]:
     """Arguments of make_bench: the product, or the product with one mechanism taken out."""
     return {"daemon": HINDERED, "env": {"BREAK": broken}} if broken else {}

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 from bench_kit import STAGES, Make, Message, alarms, held
-from failure_help import IDLE, by_load, daemon_with, load_starts_stage_1, ready
+from failure_help import IDLE, both, by_load, daemon_with, load_starts_stage_1, ready
 from ledger import Ledger
 from wires import Wire
 
@@ -104,6 +104,63 @@ async def test_row_9_broker_away(make_bench: Make, ledger: Ledger, broker: int, 
             f"broker unreachable for {(mended_ns - since_ns) / 1e9 * bench.station.rate:.0f} s",
             "stage 1 started by load and was held off again meanwhile; afterwards everything came in order, "
             "among it call, stop and the alarm of the broker itself",
+            reaction_s=reaction_s,
+        )
+
+
+ROWS = 100  # the smallest backlog that the settings allow
+
+
+def small_backlog(text: str) -> str:
+    """Full within seconds, as the usual 200 000 messages are within weeks."""
+    return text.replace("  publish_s:", f"  backlog_rows: {ROWS}\n  publish_s:", 1)
+
+
+@pytest.mark.parametrize("broken", ["", "backlog limit"])
+async def test_row_9_backlog_full(make_bench: Make, ledger: Ledger, broker: int, broken: str) -> None:
+    """Away until the backlog is full twice over: control untouched, the newest kept and in order, the loss
+    counted and told. Control: no limit.
+    """
+    async with Wire(broker) as wire:
+        bench = await make_bench(
+            load=IDLE,
+            edit=both(by_load, small_backlog),
+            publish_s=0.5,  # so that every cycle has something to tell
+            mqtt=("127.0.0.1", wire.port),
+            listen_to=("127.0.0.1", broker),
+            **daemon_with(broken),
+        )
+        await ready(bench)
+        await drained(bench)
+        since_ns = time.monotonic_ns()
+        wire.cut()
+        reaction_s = await load_starts_stage_1(bench)
+        # The length of the outage: a message every cycle of 2 s fills the backlog and more.
+        await asyncio.sleep(1.4 * ROWS * 2.0 / bench.station.rate)
+        before = [m["payload"]["sequence"] for m in bench.messages() if "sequence" in m["payload"]]
+        wire.mend()
+        mended_ns = time.monotonic_ns()
+
+        def late() -> list[Message]:
+            return [m["payload"] for m in numbered(bench) if m["mono_ns"] >= mended_ns]
+
+        def losses() -> list[Message]:
+            return [m for m in late() if m.get("kind") == "backlog"]
+
+        with ledger.judged(9, broken, "backlog full"):
+            await bench.until(lambda: bool(losses()), "the loss told by an event", 20.0)
+            kept = list(dict.fromkeys(m["sequence"] for m in late()))
+            assert kept == sorted(kept), "out of order"
+            missing, dropped = kept[0] - 1 - max(before), sum(m["data"]["dropped"] for m in losses())
+            assert 0 < missing <= dropped, f"{missing} messages are missing, {dropped} are told as dropped"
+        if broken:
+            return
+        ledger.note(
+            9,
+            f"broker unreachable for {(mended_ns - since_ns) / 1e9 * bench.station.rate:.0f} s with room for "
+            f"{ROWS} messages, as for weeks with the usual 200 000",
+            "stage 1 started by load meanwhile; then the newest messages in order, and the event "
+            f"“{losses()[0]['text']}”; {missing} numbers are missing at the subscriber",
             reaction_s=reaction_s,
         )
 

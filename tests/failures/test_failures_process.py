@@ -24,7 +24,7 @@ from bench_kit import (
     since_last_request_s,
     value,
 )
-from failure_help import IDLE, both, by_load, daemon_with, ready
+from failure_help import IDLE, NO_TIMEOUT, both, by_load, daemon_with, ready
 from ledger import Ledger
 
 from collector.demo.bench import Bench, Process
@@ -42,19 +42,27 @@ def released_by_timeout(bench: Bench, since_ns: int) -> float:
     return took_s
 
 
-@pytest.mark.parametrize("module_timeout_s", [TIMEOUT_S, 0.0])
-async def test_row_1_killed(make_bench: Make, ledger: Ledger, module_timeout_s: float) -> None:
-    """SIGKILL. Control: the module's own timeout switched off."""
+async def exit_status(process: Process, within_s: float) -> int:
+    """Of a process that must end by itself."""
+    assert process.process is not None
+    try:
+        return await asyncio.wait_for(process.process.wait(), within_s)
+    except TimeoutError:
+        raise TimeoutError(f"{process.name}: still running after {within_s:g} s") from None
+
+
+@pytest.mark.parametrize("broken", ["", "module timeout"])
+async def test_row_1_killed(make_bench: Make, ledger: Ledger, broken: str) -> None:
+    """SIGKILL. Control: the module's own timeout does not work."""
     bench = await ready(await make_bench())
-    if not module_timeout_s:
+    if broken:
         await bench.station.fault("relays", "no_timeout")
     loss = "/value/T1/HV_A/loss_of_life_h"
     await bench.until(lambda: (value(bench, loss) or {}).get("value"), "loss of life published", 60.0)
     since_ns = time.monotonic_ns()
     await bench.daemon.end(signal.SIGKILL)
     bench.daemon = None
-    broken = "" if module_timeout_s else "timeout"
-    with ledger.judged(1, broken, why="The relay module's communication timeout is switched off"):
+    with ledger.judged(1, broken, why=NO_TIMEOUT):
         await all_released(bench, 4.0)
         took_s = released_by_timeout(bench, since_ns)
     if broken:
@@ -144,13 +152,12 @@ async def test_row_11_bad_settings_at_the_start(
     how = HINDERED if broken else ("-m", "collector.commands.main")
     rate = ("--rate", f"{bench.station.rate:g}")
     arguments = [*how, "run", str(bench.settings_path), *rate]
-    refused = Process("refused", arguments, tmp_path, {"BREAK": broken})
+    refused = Process("daemon with bad settings", arguments, tmp_path, {"BREAK": broken})
     await refused.start()
     assert refused.process is not None
     try:
         with ledger.judged(11, broken, "bad settings at the start"):
-            status = await asyncio.wait_for(refused.process.wait(), 12.0 if broken else 60.0)
-            assert status == 78
+            assert await exit_status(refused, 12.0 if broken else 60.0) == 78
             assert f"{bench.settings_path}:" in refused.errors.read_text()
             connected = [line for line in bench.relay_log() if line["event"] == "connection"]
             assert not connected, f"{len(connected)} connection(s) to the relay module"
@@ -249,12 +256,14 @@ async def test_row_14_second_instance(make_bench: Make, ledger: Ledger, tmp_path
         "run",
         str(bench.settings_path),
     ]
-    second = Process("second", [*arguments, "--rate", f"{RATE:g}"], bench.directory, {"BREAK": broken})
+    second = Process(
+        "second instance", [*arguments, "--rate", f"{RATE:g}"], bench.directory, {"BREAK": broken}
+    )
     await second.start()
     assert second.process is not None
     try:
         with ledger.judged(14, broken):
-            assert await asyncio.wait_for(second.process.wait(), 12.0 if broken else 60.0) == 1
+            assert await exit_status(second, 12.0 if broken else 60.0) == 1
             assert "another windingd already runs" in second.errors.read_text()
             new = [m for m in bench.relay_log() if m["event"] == "connection" and m["mono_ns"] > since_ns]
             assert not new, "it has connected to the relay module"

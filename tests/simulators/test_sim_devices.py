@@ -149,6 +149,29 @@ async def test_frozen_drifting_and_jumping(station: Station, connect: Connect) -
     await until(lambda: tenths(client, 1, 1), lambda value: abs(value - 100) < 10)
 
 
+async def test_a_test_set_in_the_sensors_place(connect: Connect) -> None:
+    """Its straight line at the moment of the answer, as float32; a second one takes the first one's place."""
+    async with Station(rate=20.0, devices=("oil_tx",), options={"oil_tx": ("--float32",)}) as station:
+        client = await connect(station.ports["oil_tx"])
+
+        async def oil_c() -> float:
+            words = (await client.read_input_registers(0, count=2, device_id=1)).registers
+            return float(struct.unpack(">f", struct.pack(">HH", words[1], words[0]))[0])
+
+        await station.fault("oil_tx", "injected", channel="top_oil_c", points=[[0.0, 10.0], [1e5, 110.0]])
+        before_s = station.clock.station_ns() / 1e9
+        read_c = await oil_c()
+        after_s = station.clock.station_ns() / 1e9
+        assert 10.0 + before_s * 1e-3 - 1e-4 <= read_c <= 10.0 + after_s * 1e-3 + 1e-4
+        await station.fault("oil_tx", "injected", channel="top_oil_c", points=[[0.0, 42.125]])
+        assert await oil_c() == 42.125
+        assert len((await station.status())["faults"]["oil_tx"]) == 1
+        await station.fault("oil_tx", "open", channel="top_oil_c")
+        assert math.isnan(await oil_c())
+        with pytest.raises(StationError, match="injected needs points"):
+            await station.fault("oil_tx", "injected", channel="top_oil_c")
+
+
 @pytest.mark.parametrize("code", [1, 2, 3, 4, 5, 6])
 async def test_refusing_with_each_exception(station: Station, connect: Connect, code: int) -> None:
     client = await connect(station.ports["ct_tx"])

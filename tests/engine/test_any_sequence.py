@@ -19,7 +19,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, ru
 from station_script import NS, Bad, Station
 
 from collector import engine
-from collector.control import alarms, stages
+from collector.control import alarms, lost_inputs, stages
 from collector.control.alarms import AlarmStatus
 from collector.control.stages import call_event
 from collector.messages import Health
@@ -30,6 +30,9 @@ SEQUENCES = int(os.environ.get("WINDINGD_SEQUENCES", "40"))
 HOUR = 3600 * NS
 PREMISES: Counter[str] = Counter()
 STAGES = ("stage1", "stage2", "stage3")
+#: Output -> the alarm that must say so when it does not follow.
+FOLLOWED = {f"T1.{x}": f"T1.{x}.alarm_output_fault" for x in STAGES}
+FOLLOWED["T1.contact.device_fault"] = "T1.alarm_output_fault"
 #: What a field device says of a value that is not the process's own.
 MARKS = (replace(GOOD, test=True), GOOD.substituted(), replace(GOOD, operator_blocked=True))
 BY_HAND = "held off by hand"
@@ -53,6 +56,8 @@ PREMISE_NAMES = (
     "a contactor was started twice within an hour",
     "a stage was released until acknowledged",
     "a stage ran on a reading marked as test, substituted or blocked",
+    "1 of 3 phases read zero beside a loaded one",
+    "2 of 3 phases read zero beside a loaded one",
     "a load was expected",
     "a restart",
     "a reload",
@@ -64,6 +69,7 @@ def station_settings(tree: Any) -> None:
     t = tree["transformers"][0]
     t["stages"][0]["cabinet"]["interlock"] = {"device": "cabinet", "table": "discrete_input", "address": 31}
     t["stages"][0]["needs_stage"] = "stage3"
+    t["contacts"] = {"device_fault": {"device": "cabinet", "coil": 9}}
     t["stages"][2] |= {"kind": "pumps", "cold_oil_block_c": 0.0}
     t["stages"][1] |= {"restart_inhibit_s": 60.0, "exercise_every_h": 12.0}
     tree["station"]["return_hold_s"] = 120.0
@@ -88,6 +94,7 @@ class Watcher:
         self.bad: dict[str, int] = {}
         self.wish: dict[str, int] = {}  # until when a stage has been asked to be held off by hand
         self.apart: dict[str, int] = {}
+        self.odd: dict[str, int] = {}  # since when a phase reads zero beside a loaded one
         self.cut: set[str] = set()  # outputs whose module was silent in the last cycle
         self.started: dict[str, list[int]] = {x: [] for x in STAGES}
         self.excused: set[str] = set()  # stages whose contactor a person or interlock has switched
@@ -100,6 +107,7 @@ class Watcher:
         """After a restart or reload delays may begin anew; what has been counted stays."""
         self.above.clear()
         self.apart.clear()
+        self.odd.clear()
         self.touched = True
 
     def look(self) -> None:
@@ -191,11 +199,33 @@ class Watcher:
                 for x in STAGES:
                     allowed = self.reason(x) in EXCEPTIONS - {BY_HAND}
                     assert not self.off(x, coils) or allowed, f"{x} off while {name} is lost"
+        self.phases(now, values, coils)
         # And by the published quality, without waiting: what is not valid now takes no cooling away now.
         if coils and values["T1.hot_spot_c"].quality.is_invalid:
             for x in STAGES:
                 allowed = self.reason(x) in EXCEPTIONS - {BY_HAND}
                 assert not self.off(x, coils) or allowed, f"{x} off without a valid hot spot"
+
+    def phases(self, now: int, values: Any, coils: Any) -> None:
+        """However many phases read zero beside one that carries a third of rated load: each is lost."""
+        amps = {m: self.s.values[m] for m in MEASURED if m.endswith("current_a")}
+        seen = "cts" not in self.s.down and not set(amps) & {*self.s.frozen_reads, *self.s.qualities}
+        plain = [a for a in amps.values() if isinstance(a, float)]
+        if not seen or len(plain) < len(amps) or max(plain) < 100.0:
+            self.odd.clear()
+            return
+        self.odd = {m: self.odd.get(m, now) for m, a in amps.items() if a == 0.0}
+        dead = [m for m, since in self.odd.items() if now - since > (10 + 2 * 62) * NS]
+        if not dead or not coils:
+            return
+        PREMISES[f"{len(dead)} of 3 phases read zero beside a loaded one"] += 1
+        for m in dead:
+            alarm = values[f"T1.{m.removesuffix('.current_a')}.alarm_current_lost"].value
+            assert alarm != AlarmStatus.NORMAL, f"{m} is zero beside a loaded phase without an alarm"
+        for x in STAGES:
+            assert not self.off(x, coils) or self.reason(x) in EXCEPTIONS - {BY_HAND}, (
+                f"{x} off without {dead}"
+            )
 
     def alarms(self, values: Any) -> None:
         gone = {AlarmStatus.UNACKNOWLEDGED: (AlarmStatus.NORMAL, AlarmStatus.ACKNOWLEDGED)}
@@ -224,18 +254,17 @@ class Watcher:
         for output in self.cut - self.s.link_down:
             self.apart.pop(output, None)  # read back again: judged anew from here
         self.cut = set(self.s.link_down)
-        for x in STAGES:
-            output = f"T1.{x}"
+        for output, alarm in FOLLOWED.items():
             real = self.s.coils[output]
             if output in coils and (coils[output] is not real or output in self.s.link_down):
                 since = self.apart.setdefault(output, now)
                 if now - since > (out_settle_s(self.s) + 62) * NS:
                     PREMISES["an output did not follow for longer than it may"] += 1
-                    assert values[f"{output}.alarm_output_fault"].value != AlarmStatus.NORMAL, (
-                        f"{x}: no alarm"
-                    )
+                    assert values[alarm].value != AlarmStatus.NORMAL, f"{output}: no alarm"
             else:
                 self.apart.pop(output, None)
+        for x in STAGES:
+            output = f"T1.{x}"
             if coils and self.reason(x) in EXCEPTIONS | {"forced on"}:
                 self.excused.add(x)
             before, after = self.coil.get(output, coils.get(output)), coils.get(output)
@@ -273,6 +302,7 @@ class AnySequence(RuleBasedStateMachine):
     @initialize(oil=st.sampled_from([10.0, 45.0, 58.0, 85.0]), held=st.sampled_from([True, False, None]))
     def begin(self, oil: float, held: bool | None) -> None:
         self.s = Station(station_settings, oil=oil, held=held)
+        self.s.coils["T1.contact.device_fault"] = False
         self.w = Watcher(self.s)
         self.go(4, 2.0)
 
@@ -296,6 +326,13 @@ class AnySequence(RuleBasedStateMachine):
         self.s.set(amps=amps)
         self.go(2, 2.0)
 
+    @rule(phases=st.sampled_from(["A", "C", "AB", "BC"]), wait=st.sampled_from([4.0, 300.0]))
+    def phases_go_to_zero(self, phases: str, wait: float) -> None:
+        self.s.set(amps=150.0)
+        for phase in phases:
+            self.s.values[f"HV_{phase}.current_a"] = 0.0
+        self.go(wait, min(wait, 20.0))
+
     @rule(name=st.sampled_from(MEASURED), how=bad(), wait=st.sampled_from([2.0, 6.0, 100.0]))
     def an_input_fails(self, name: str, how: Bad, wait: float) -> None:
         self.s.set(**{name.replace(".", "__"): how})
@@ -318,7 +355,7 @@ class AnySequence(RuleBasedStateMachine):
         self.s.qualities.clear()
         self.s.down.clear()
         for name in MEASURED:
-            if isinstance(self.s.values[name], Bad):
+            if isinstance(self.s.values[name], Bad) or name.endswith("current_a"):
                 self.s.values[name] = 45.0 if name.endswith("_c") else 100.0
         self.s.values["ambient_c"] = 20.0
         for x in STAGES:
@@ -362,15 +399,15 @@ class AnySequence(RuleBasedStateMachine):
         self.go(2, 2.0)
 
     @rule(
-        stage=st.sampled_from(STAGES),
+        output=st.sampled_from(sorted(FOLLOWED)),
         to=st.sampled_from([True, False, None]),
         wait=st.sampled_from([2.0, 200.0]),
     )
-    def a_coil_sticks_or_comes_free(self, stage: str, to: bool | None, wait: float) -> None:
+    def a_coil_sticks_or_comes_free(self, output: str, to: bool | None, wait: float) -> None:
         if to is None:
-            self.s.stuck.pop(f"T1.{stage}", None)
+            self.s.stuck.pop(output, None)
         else:
-            self.s.stuck[f"T1.{stage}"] = to
+            self.s.stuck[output] = to
         self.go(wait, min(wait, 20.0))
 
     @rule(wait=st.sampled_from([4.0, 30.0, 200.0]))
@@ -522,6 +559,11 @@ BREAKS = {
     ),
     "a test value counts as measured": lambda m: m.setattr(
         Quality, "is_measured", property(lambda quality: True)
+    ),
+    "lost phases hide each other": lambda m: m.setattr(
+        lost_inputs,
+        "phase_missing",
+        lambda load, others, zero, carry: (load or 0) < zero and min(others) >= carry,
     ),
     "alarms clear themselves": lambda m: m.setitem(
         alarms.ALARM_TABLE, (AlarmStatus.UNACKNOWLEDGED, alarms.AlarmEvent.CLEAR), AlarmStatus.NORMAL

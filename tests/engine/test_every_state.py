@@ -102,7 +102,7 @@ MODELS = (
         "pump, cold oil and commands",
         with_pump,
         (-5.0, 45.0, 65.0, 96.0),
-        ("oil sensor", "interlock 1"),
+        ("oil sensor", "interlock 1", "feedback 1"),
         (
             ("hold_off", "T1.stage1", 5.0),
             ("force_on", "T1.stage1", None),
@@ -256,6 +256,8 @@ class Search:
                 # One stagger may still be ahead: another stage was started in this very step.
                 assert blocked or held or others, f"{t.id} off above its pickup"
             assert not (held and oil.quality.is_substituted), f"{t.id} held off by hand on a lost input"
+            mine = t.id == "stage1" and "feedback 1" in new.faults
+            assert not (held and mine), f"{t.id} held off by hand without its feedback"
 
     def run(self) -> tuple[int, list[tuple[Any, ...]]]:
         start = self.node(45.0, frozenset())

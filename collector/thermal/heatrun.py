@@ -21,9 +21,10 @@ from pydantic import Field, ValidationError
 from collector.settings.model import Design, Id, Number, Paper, Positive, Section, Settings
 from collector.thermal import kernel
 from collector.thermal.ageing import ageing_rate
+from collector.thermal.defaults import default_figures
 from collector.thermal.ieee import ultimate_hot_spot_gradient, ultimate_top_oil_rise
 from collector.thermal.model import compile_model
-from collector.thermal.params import AGEING_LAWS, DESIGNS, HOT_SPOT_FACTOR, IEEE_EXPONENTS
+from collector.thermal.params import AGEING_LAWS, HOT_SPOT_FACTOR
 
 PathKey = str | int
 
@@ -726,15 +727,12 @@ def _more_cooling(derived: Derived) -> Iterator[Finding]:
 
 def _exponents(report: Report, mode: TestedMode) -> tuple[float, float]:
     """Loading exponents (x, y) of a mode as the settings will have them."""
-    parameters = design(report, mode)
-    if report.transformer.guide == "ieee_c57_91":
-        x, y = IEEE_EXPONENTS[mode.cooling].n, 2 * IEEE_EXPONENTS[mode.cooling].m
-    elif parameters is not None:
-        x, y = DESIGNS[parameters].x, DESIGNS[parameters].y
-    given = mode.model
+    unit = report.transformer
+    default = default_figures(unit.guide, unit.liquid, design(report, mode), mode.cooling)
+    x, y = mode.model.oil_exponent, mode.model.winding_exponent
     return (
-        given.oil_exponent if given.oil_exponent is not None else x,
-        given.winding_exponent if given.winding_exponent is not None else y,
+        x if x is not None else default["oil_exponent"],
+        y if y is not None else default["winding_exponent"],
     )
 
 

@@ -35,23 +35,6 @@ def ultimate_hot_spot_gradient(load_pu: ArrayLike, rated_gradient_k: ArrayLike, 
     return np.asarray(np.asarray(rated_gradient_k) * load ** (2 * np.asarray(m)))
 
 
-def time_constant_ratio(
-    rise_initial_k: ArrayLike, rise_ultimate_k: ArrayLike, rated_rise_k: ArrayLike, n: ArrayLike
-) -> Floats:
-    """tau / tau_R of clause 7's exponential between two rises, for n other than 1.
-
-        (u - i) / (u^(1/n) - i^(1/n)),  u = d_U / d_R,  i = d_i / d_R  [1]
-
-    The guide's closed form; the product integrates the equation it approximates (kernel.py). The initial
-    and ultimate rise must differ.
-    """
-    rated = np.asarray(rated_rise_k, dtype=np.float64)
-    u = np.asarray(rise_ultimate_k, dtype=np.float64) / rated
-    i = np.asarray(rise_initial_k, dtype=np.float64) / rated
-    inverse = 1.0 / np.asarray(n, dtype=np.float64)
-    return np.asarray((u - i) / (u**inverse - i**inverse))
-
-
 def cooling_excess(rise_k: Floats, rated_rise_k: Floats, inverse_n: Floats) -> Floats:
     """D - D^(1/n), with D = rise / rated rise: what the nonlinear law adds to a linear one [-].
 

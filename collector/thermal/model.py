@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from collector.settings.model import Mode, Settings, Transformer, Winding
 from collector.thermal import params
+from collector.thermal.defaults import FIGURES, figures_in_force
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -161,49 +162,14 @@ def _frozen(array: NDArray[Any]) -> NDArray[Any]:
 
 # --- figures of one transformer ---------------------------------------------------------------------
 
-_FIGURES = ("oil_exponent", "winding_exponent", "k11", "k21", "k22", "tau_o_min", "tau_w_min")
-
 
 def mode_constants(transformer: Transformer, mode: Mode) -> tuple[params.ThermalConstants | None, list[str]]:
-    """The thermal constants of a mode and the names of figures that are missing (then None).
-
-    What the settings give goes first. IEC: the rest from the design's parameter set. IEEE: n and 2m from
-    the letters of the mode, k's 1, time constants from the design if there is one. No defaults for a
-    liquid other than mineral oil.
-    """
-    given: dict[str, float | None] = {name: getattr(mode, name) for name in _FIGURES}
-    if transformer.guide == "ieee_c57_91":
-        given |= {name: 1.0 for name in ("k11", "k21", "k22") if given[name] is None}
-    if transformer.liquid == "mineral_oil":
-        design = params.DESIGNS.get(mode.design or transformer.design or "")
-        if transformer.guide == "ieee_c57_91":
-            exponents = params.IEEE_EXPONENTS[mode.cooling]
-            defaults = {"oil_exponent": exponents.n, "winding_exponent": 2 * exponents.m}
-            if design:
-                defaults |= {"tau_o_min": design.tau_o_min, "tau_w_min": design.tau_w_min}
-        elif design:
-            defaults = dict(
-                zip(
-                    _FIGURES,
-                    (
-                        design.x,
-                        design.y,
-                        design.k11,
-                        design.k21,
-                        design.k22,
-                        design.tau_o_min,
-                        design.tau_w_min,
-                    ),
-                    strict=True,
-                )
-            )
-        else:
-            defaults = {}
-        given |= {name: value for name, value in defaults.items() if given[name] is None}
-    missing = [name for name, value in given.items() if value is None]
+    """The thermal constants of a mode and the names of figures that are missing (then None)."""
+    figures = figures_in_force(transformer, mode)
+    missing = [name for name in FIGURES if name not in figures]
     if missing:
         return None, missing
-    return params.ThermalConstants(*(float(value or 0.0) for value in given.values())), []
+    return params.ThermalConstants(*(float(figures[name]) for name in FIGURES)), []
 
 
 def oil_weights(transformer: Transformer) -> list[float]:

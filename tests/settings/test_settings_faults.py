@@ -297,6 +297,8 @@ REGISTER_CASES = [
 
 STATION_CASES = [
     Case(DEMO, "decision_max_age_s: 10.0", "decision_max_age_s: 3.0", "station.decision_max_age_s", "is less than two cycles of 2 s"),
+    Case(DEMO, "decision_max_age_s: 10.0", "decision_max_age_s: 60.0", "station.decision_max_age_s", "a windingd that hangs would hold the fans off for 70 s"),
+    Case(DEMO, "timeout_s: 10.0", "timeout_s: 300.0", "devices.relays.relay_module.timeout_s", "cooling starts 310 s later"),
     Case(DEMO, "stale_after_s: 30.0", "stale_after_s: 4.0", "station.stale_after_s", "4 is not above the devices' poll_s of up to 5"),
     Case(DEMO, "data_dir: /var/lib/windingd ", "data_dir: '' ", "station.data_dir", "is empty"),
     Case(DEMO, "  host: 127.0.0.1                   #", "  host: 192.0.2.7       #", "mqtt.host", "is not on this machine and there is no tls section"),

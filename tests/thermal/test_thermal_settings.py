@@ -9,8 +9,9 @@ import pytest
 from thermal_station import mode, station, transformer, winding
 
 from collector.settings import load
-from collector.settings.steady import missing_figures, oil_rise_at, steady_state, winding_rise_at
+from collector.settings.steady import oil_rise_at, steady_state, winding_rise_at
 from collector.thermal import kernel
+from collector.thermal.defaults import missing_figures
 from collector.thermal.model import compile_model, figure_faults
 from collector.thermal.params import DESIGNS
 from collector.thermal.track import Sample, advance, initial

@@ -24,6 +24,10 @@ from collector.settings.rules.common import (
     unknown_name,
 )
 
+#: From the last decision to running fans [s]. Usual: common practice, no source. Limit: within some five
+#: minutes, a short winding time constant (IEC 60076-7, from memory), the gradient follows a lost cooling.
+REACTION_USUAL_S, REACTION_LIMIT_S = 60.0, 300.0
+
 
 def decision_age(root: Part) -> Found:
     station = root.station
@@ -296,6 +300,34 @@ def device_used(root: Part, device: Part) -> Found:
     )
 
 
+def _reaction(station: Part, device: Part, module: Part) -> Found:
+    """How long a windingd that lives but decides no more may hold the fans off.
+
+    The last decision is written until it is decision_max_age_s old; timeout_s after that the module lets go.
+    """
+    age, timeout = station.decision_max_age_s, module.timeout_s
+    late = age + timeout
+    text = f"when windingd stops deciding, cooling starts {late:g} s later: decision_max_age_s + timeout_s"
+    if late > REACTION_LIMIT_S:
+        yield device.fault(
+            "relay_module.timeout_s",
+            f"{text} (at most {REACTION_LIMIT_S:g}; usual below {REACTION_USUAL_S:g})",
+        )
+        return
+    enough = max(timeout, 5 * station.cycle_s)
+    if age > enough:
+        key = "decision_max_age_s" if station.given("decision_max_age_s") else "cycle_s"
+        yield station.fault(
+            key,
+            f"decision_max_age_s {age:g} is more than five cycles and than the {timeout:g} s of {device.id}: "
+            f"a windingd that hangs would hold the fans off for {late:g} s, where one that is dead does for "
+            f"{timeout:g} s (usual 5 cycles: {5 * station.cycle_s:g})",
+            "fault" if age > 2 * enough and late > REACTION_USUAL_S else "warning",
+        )
+    if late > REACTION_USUAL_S:
+        yield device.fault("relay_module.timeout_s", f"{text} (usual below {REACTION_USUAL_S:g})", "warning")
+
+
 def relay_module(root: Part, device: Part) -> Found:
     module = device.relay_module
     if module is None:
@@ -315,14 +347,7 @@ def relay_module(root: Part, device: Part) -> Found:
             "request may start the fans (usual 5 cycles)",
             "warning",
         )
-    late = module.timeout_s + station.decision_max_age_s
-    if late > 120:
-        yield device.fault(
-            "relay_module.timeout_s",
-            f"after a failure cooling starts only {late:g} s later: decision_max_age_s + timeout_s (usual "
-            "below 60)",
-            "warning",
-        )
+    yield from _reaction(station, device, module)
     for name in ("timeout", "safe_state", "power_on"):
         register, value = f"{name}_register", f"{name}_value"
         if getattr(module, register) is not None and getattr(module, value) is None:

@@ -17,13 +17,12 @@ from collector.settings.rules.common import (
     unknown_name,
 )
 from collector.settings.steady import (
-    exponents,
     hot_spot_factor,
-    missing_figures,
     oil_rise_at,
     steady_state,
     winding_rise_at,
 )
+from collector.thermal.defaults import figures_in_force, missing_figures
 
 
 def names(t: Part) -> Found:
@@ -163,8 +162,8 @@ def mode_pair(t: Part, weak: Part, strong: Part) -> Found:
         yield strong.fault(
             "id", f"{strong.id} stands before {weak.id}, which needs fewer stages (weakest cooling first)"
         )
-    figures = exponents(t, weak), exponents(t, strong)
-    if None in figures:
+    known = figures_in_force(t, weak).keys() & figures_in_force(t, strong).keys()
+    if not {"oil_exponent", "winding_exponent"} <= known:
         return  # said by mode_figures
     told_oil = False
     for winding in t.windings:

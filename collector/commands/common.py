@@ -38,7 +38,7 @@ def load_or_fail(path: Path) -> tuple[Settings, Loaded]:
         for fault in loaded.faults:
             print(fault, file=sys.stderr)
         count = len(loaded.faults)
-        raise Failure(f"{count} fault{'s' if count != 1 else ''} in {path}; nothing was started", EX_CONFIG)
+        raise Failure(f"{count} fault{'s' if count != 1 else ''} in {path}; nothing was done", EX_CONFIG)
     return loaded.settings, loaded
 
 

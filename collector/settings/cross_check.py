@@ -118,6 +118,7 @@ def _transformer(run: Run, root: Part, t: Part) -> None:
         for rule in stage_rules:
             run(rule, t, stage)
         run(mapping.stage_relay, root, stage)
+        run(mapping.contacts_shared, stage)
     mode_rules: Rules = (thermal.mode_needs, thermal.mode_cooling, thermal.mode_figures)
     for mode in listed(t, "modes"):
         for rule in mode_rules:

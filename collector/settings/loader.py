@@ -34,6 +34,8 @@ class Loaded:
 def load(path: str | Path) -> Loaded:
     """Read and check a settings file. Never raises for anything the file holds or for a missing file."""
     try:
+        if Path(path).exists() and not Path(path).is_file():  # a pipe would keep its reader waiting
+            raise OSError(0, "it is no ordinary file")
         with open(path, "rb") as file:
             data = file.read(MAX_BYTES + 1)
     except (OSError, ValueError) as error:

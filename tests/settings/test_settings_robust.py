@@ -257,6 +257,12 @@ REMARKS = [
     ("normal_life_h: 180000", "normal_life_h: 150000", "normal_life_h", "flatters"),
     ("timeout_s: 10.0", "timeout_s: 4.0", "relay_module.timeout_s", "fewer than three cycles"),
     ("timeout_s: 10.0", "timeout_s: 200.0", "relay_module.timeout_s", "cooling starts 210 s later"),
+    (
+        "breaker_closed: {device: relays, table: discrete_input, address: 16}",
+        "breaker_closed: {device: relays, table: discrete_input, address: 8}",
+        "stage1.cabinet.breaker_closed.address",
+        "one contact cannot tell",
+    ),
     ("decision_max_age_s: 10.0", "decision_max_age_s: 15.0", "decision_max_age_s", "more than five cycles"),
     ("timeout_value: 100 ", "timeout_value: 77 ", "relay_module.timeout_value", "is not 10 s in"),
     ("listen: 127.0.0.1", "listen: 0.0.0.0", "scada.listen", "Modbus has no passwords"),
@@ -318,7 +324,8 @@ def test_exit_statuses(tmp_path: Path) -> None:
     line = DEMO.partition("cycle_s: 2.0")[0].count("\n") + 1
     assert refused.stdout.startswith(f"{bad}:{line}: station.cycle_s: 0 is out of range")
     assert windingd("check").returncode == 64
-    for missing in (str(tmp_path / "none.yaml"), str(tmp_path), "", "a\udcffb"):
+    os.mkfifo(tmp_path / "pipe.yaml")
+    for missing in (str(tmp_path / "none.yaml"), str(tmp_path), str(tmp_path / "pipe.yaml"), "", "a\udcffb"):
         answer = windingd("check", missing)
         assert answer.returncode == 78, answer
         assert ":1: cannot be read: " in answer.stdout

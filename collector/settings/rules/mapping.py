@@ -205,6 +205,23 @@ def registers_shared(root: Part) -> Found:
                 )
 
 
+def contacts_shared(stage: Part) -> Found:
+    """A stage's contacts each say something else, so that no two can be one bit."""
+    seen: dict[tuple[Any, ...], Part] = {}
+    for reg in walk(stage):
+        if reg.cls is not BoolInput:
+            continue
+        table, address = place_of(reg)
+        first = seen.setdefault((reg.device, table, address, reg.bit), reg)
+        if first is not reg:
+            yield reg.fault(
+                "reference" if reg.reference is not None else "address",
+                f"{table} {address} of {reg.device} is {first.path} in line {first.line} too: one contact "
+                "cannot tell which of them it is (is the address right? if both are wired in series, give one)",
+                "warning",
+            )
+
+
 def _differences(one: tuple[Any, ...], other: tuple[Any, ...]) -> str:
     names = ("type", "byte order", "word order", "address", "scale", "offset")
     if len(one) != len(other):

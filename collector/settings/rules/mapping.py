@@ -217,7 +217,7 @@ def contacts_shared(stage: Part) -> Found:
             yield reg.fault(
                 "reference" if reg.reference is not None else "address",
                 f"{table} {address} of {reg.device} is {first.path} in line {first.line} too: one contact "
-                "cannot tell which of them it is (is the address right? if both are wired in series, give one)",
+                "cannot tell which it is (is the address right? if both are wired in series, give one)",
                 "warning",
             )
 

@@ -12,7 +12,7 @@ import os
 import signal
 import socket
 import time
-from collections.abc import Awaitable, Callable, Coroutine, Iterable
+from collections.abc import Awaitable, Callable, Collection, Coroutine, Iterable
 from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -290,10 +290,15 @@ class Daemon:
         self._snapshot()
         log.info("continuing from checkpoint", gap_s=gap.gap_s, same_boot=gap.same_boot)
 
-    def _start_publishing(self) -> None:
+    def _start_publishing(self, former: Collection[str] = ()) -> None:
+        """former: MQTT topics that were published under the settings before."""
         if self.settings.mqtt is not None:
             self.mqtt = MqttPublisher(
-                self.settings, self.clock, self.data_dir, settings_hash=self.settings_hash
+                self.settings,
+                self.clock,
+                self.data_dir,
+                settings_hash=self.settings_hash,
+                former=former,
             )
             self._publishing.append(asyncio.create_task(supervise("mqtt", self.mqtt.run), name="mqtt"))
         if self.settings.scada is not None:
@@ -450,8 +455,9 @@ class Daemon:
         self._refused = ""
         await self.field.apply(loaded.settings)
         self.recorder.use_settings(loaded.settings, _text(self.path), loaded.hash)
+        former = self.mqtt.topics() if self.mqtt is not None else set()
         await self._stop_publishing()
-        self._start_publishing()
+        self._start_publishing(former)
         log.info("new settings taken", hash=loaded.hash[:12])
 
     def _refusal(self, loaded: Loaded) -> str:

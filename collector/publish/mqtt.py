@@ -25,7 +25,7 @@ import random
 import secrets
 import ssl
 import threading
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib.metadata import version
@@ -95,7 +95,8 @@ def value_topic(settings: Settings, point: Point) -> str:
 class MqttPublisher:
     """One station's publisher. `settings.mqtt` must be set; nothing is opened before :meth:`run`.
 
-    settings_hash, rate of the clock and a new boot id go into every birth.
+    settings_hash, rate of the clock and a new boot id go into every birth. former: topics that an earlier
+    publisher of this process has used; those that are no point's now are cleared at the broker.
     """
 
     def __init__(
@@ -107,6 +108,7 @@ class MqttPublisher:
         settings_hash: str = "",
         boot: str | None = None,
         timing: Timing | None = None,
+        former: Collection[str] = (),
     ) -> None:
         if settings.mqtt is None:
             raise ValueError("settings have no mqtt section")
@@ -117,6 +119,7 @@ class MqttPublisher:
         self._base = base_topic(settings)
         self._points = {p.id: p for p in catalogue(settings)}
         self._topics = {p.id: value_topic(settings, p) for p in self._points.values()}
+        self._withdrawn = set(former) - set(self._topics.values())  # retained values of points that are gone
         self._at_once = {p.id for p in self._points.values() if p.declared.type in ("bool", "enum")}
         self._settings_hash = settings_hash
         self.boot = boot or secrets.token_hex(8)
@@ -165,6 +168,10 @@ class MqttPublisher:
         """(connected and the backlog's disk usable, else why not in plain words)."""
         reason = self._reason or self._outbox.reason
         return not reason, reason
+
+    def topics(self) -> set[str]:
+        """Topics whose retained values are this process's business: `former` of the publisher after this."""
+        return self._withdrawn | set(self._topics.values())
 
     def offer(self, outcome: Outcome, wall_ns: int, time_quality: str = TIME_GOOD) -> None:
         """One completed step. Never blocks, never raises for a broker's or disk's fault.
@@ -368,6 +375,8 @@ class MqttPublisher:
             # Retained topics of a broker that has restarted are gone: all of them, every time.
             self._publish(f"{self._base}/birth", self._birth(), True)
             self._publish_values(list(self._latest))
+            for topic in self._withdrawn:  # an empty retained message takes the old one away (MQTT 3.3.1.3)
+                self._publish(topic, b"", True)
             self._publish_state()
             await self._tend(wire)
         finally:

@@ -222,6 +222,33 @@ async def test_broker_restarted_new_subscriber_no_value_changed(
     assert {g.payload["sequence"] for g in values} == {1}, "nothing changed: the same message again"
 
 
+@pytest.mark.parametrize("told", [True, False], ids=["told", "control"])
+async def test_a_point_that_a_reload_removed_leaves_nothing_retained(
+    broker: Broker, tool: Callable[[str], str], station: Settings, tmp_path: Path, told: bool
+) -> None:
+    before = with_mqtt(station, broker.port)
+    unit = before.transformers[0]
+    less = unit.model_copy(update={"stages": unit.stages[:-1]})
+    after = before.model_copy(update={"transformers": (less, *before.transformers[1:])})
+    gone = f"{BASE}/value/{unit.id}/{unit.stages[-1].id}/"
+    async with running(publisher_for(before, tmp_path)) as publisher:
+        publisher.offer(Steps(before, Clock())(), 0)
+        await until(lambda: publisher.connected and publisher.waiting == 0)
+    former = publisher.topics() if told else ()
+    new = MqttPublisher(after, Clock(), tmp_path / "data", timing=QUICK, former=former)
+    async with running(new):
+        new.offer(Steps(after, Clock())(), 0)
+        await until(lambda: new.connected and new.waiting == 0)
+    async with subscriber(tool("mosquitto_sub"), broker.port, "windingd/#", "-W", "2") as late:
+        with contextlib.suppress(AssertionError):  # it ends by itself: nothing else is retained
+            while True:
+                await late.next()
+    left = {g.topic for g in late.got}
+    assert {f"{BASE}/value/{p.topic}" for p in catalogue(after)} <= left
+    assert any(t.startswith(gone) for t in left) is not told
+    assert new.topics() >= set(former)
+
+
 @pytest.mark.parametrize("kept", [True, False], ids=["kept", "control"])
 async def test_broker_away_backlog_in_order_and_never_over_newer(
     broker: Broker, tool: Callable[[str], str], station: Settings, tmp_path: Path, kept: bool

@@ -420,7 +420,9 @@ class MqttPublisher:
         while True:
             puts = self._puts
             try:
-                found = await asyncio.wait_for(self._outbox.fetch(after, WINDOW), FETCH_S)
+                # Not wait_for: that of Python 3.11 loses a cancellation which meets the answer.
+                async with asyncio.timeout(FETCH_S):
+                    found = await self._outbox.fetch(after, WINDOW)
             except TimeoutError:
                 found, puts = [], self._puts
             for n, message in found:

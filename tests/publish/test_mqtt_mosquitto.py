@@ -393,6 +393,30 @@ async def test_flapping_connection_loses_nothing_and_keeps_order(
     assert list(first.values()) == [f"{i}" for i in range(600)]
 
 
+@pytest.mark.parametrize("turns", range(6))
+async def test_connection_lost_as_the_backlog_is_read(station: Settings, tmp_path: Path, turns: int) -> None:
+    """However close the disk's answer and the end of the connection are, the drain ends with it.
+
+    Otherwise it waits for PUBACKs of a connection that is gone, and no new one is ever made.
+    """
+    publisher = publisher_for(with_mqtt(station, free_port()), tmp_path)
+    answer: asyncio.Future[list[tuple[int, Message]]] = asyncio.get_running_loop().create_future()
+
+    async def fetch(after: int, most: int) -> list[tuple[int, Message]]:
+        return await answer
+
+    publisher._outbox.fetch = fetch  # type: ignore[method-assign]
+    drain = asyncio.create_task(publisher._drain())
+    await asyncio.sleep(0)
+    await asyncio.sleep(0)
+    answer.set_result([(n, Message("boot", n, "topic", b"{}")) for n in range(1, mqtt.WINDOW + 2)])
+    for _ in range(turns):
+        await asyncio.sleep(0)
+    drain.cancel()
+    await asyncio.wait({drain}, timeout=2.0)
+    assert drain.done()
+
+
 async def test_drops_are_announced(
     broker: Broker, tool: Callable[[str], str], station: Settings, tmp_path: Path
 ) -> None:

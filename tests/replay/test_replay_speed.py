@@ -140,7 +140,7 @@ def compare(count: int, copies: int) -> Iterator[str]:
 
 def test_beside_solve_ivp_at_equal_accuracy() -> None:
     print()
-    for line in compare(300, 8):
+    for line in compare(300, 32):
         print(line)
 
 

@@ -505,6 +505,9 @@ class AnySequence(RuleBasedStateMachine):
             self.w.wish.clear()
         self.w.forget_timers()
         self.w.bad.clear()
+        for output, held in self.s.coils.items():
+            if held:  # stuck there, perhaps against the call: found held off, it is left so
+                self.w.coil[output] = True
         self.go(4, 2.0)
 
     @rule(other=st.booleans())

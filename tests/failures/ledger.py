@@ -55,9 +55,9 @@ ROWS: dict[int, tuple[str, str]] = {
         "an alarm by name; the stage stays called and the next one is called too",
     ),
     9: (
-        "broker lost; a PUBACK lost",
-        "control untouched; the backlog arrives complete and in order; a repeat carries the same (boot, "
-        "sequence)",
+        "broker lost for minutes or weeks; a PUBACK lost",
+        "control untouched; the backlog arrives in order, complete up to its limit, and what is dropped is "
+        "counted and told; a repeat carries the same (boot, sequence)",
     ),
     10: (
         "disk full, read-only, locked, hung; database damaged",

@@ -148,7 +148,7 @@ async def test_row_9_backlog_full(make_bench: Make, ledger: Ledger, broker: int,
             return [m for m in late() if m.get("kind") == "backlog"]
 
         with ledger.judged(9, broken, "backlog full"):
-            await bench.until(lambda: bool(losses()), "the loss told by an event", 20.0)
+            await bench.until(lambda: bool(losses()), "the loss told by an event", 10.0 if broken else 20.0)
             kept = list(dict.fromkeys(m["sequence"] for m in late()))
             assert kept == sorted(kept), "out of order"
             missing, dropped = kept[0] - 1 - max(before), sum(m["data"]["dropped"] for m in losses())

@@ -53,12 +53,21 @@ def prove(cycle: Cycle) -> None:
         if mode != ts.mode or ok is not ts.mode_ok:
             cycle.transformers[t.index] = ts._replace(mode=mode, mode_ok=ok)
             if mode != ts.mode:
+                # The same amperes are another load now.
+                last = zip(t.windings, ts.last_load, strict=True)
+                loads = [k if k is None else k * w.rated_a[ts.mode] / w.rated_a[mode] for w, k in last]
+                cycle.transformers[t.index] = ts._replace(mode=mode, mode_ok=ok, last_load=tuple(loads))
                 ids = [m.id for m in t.settings.modes]
                 cycle.tell("mode", t.id, f"{t.id}: cooling mode {ids[mode]} in force", was=ids[ts.mode])
         ts = cycle.transformers[t.index]
-        if ok is not (ts.pumps_until_ns < 0):
+        over_ns = -1
+        if not ok:
             over_ns = cycle.now + ns(t.settings.alarms.countdown_all_pumps_lost_min * 60.0)
-            cycle.transformers[t.index] = ts._replace(pumps_until_ns=-1 if ok else over_ns)
+            if ts.pumps_until_ns >= 0:  # a reload may have shortened it; NEVER: it was told
+                told = ts.pumps_until_ns == stages.NEVER
+                over_ns = stages.NEVER if told else min(over_ns, ts.pumps_until_ns)
+        if over_ns != ts.pumps_until_ns:
+            cycle.transformers[t.index] = ts._replace(pumps_until_ns=over_ns)
 
 
 def limits_of(cycle: Cycle, t: TransformerPlan, k: int) -> tuple[Limits, Limits]:

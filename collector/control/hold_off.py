@@ -27,15 +27,18 @@ def doubt(cycle: Cycle, t: TransformerPlan, th: Thermals, s: StagePlan) -> str:
     if th.lost or th.not_measured:
         return th.lost or th.not_measured
     for i in needs(t, s):
-        if cycle.inputs[i].lost and not cycle.unread(i):
-            return f"{cycle.layout.inputs[i].id} is lost: {cycle.inputs[i].reason}"
+        state, name = cycle.inputs[i], cycle.layout.inputs[i].id
+        if state.lost and not cycle.unread(i):
+            return f"{name} is lost: {state.reason}"
+        if not state.lost and not state.quality.is_measured:
+            return f"{name} is not a measured value: {state.quality}"
     return ""
 
 
 def just_back(cycle: Cycle, t: TransformerPlan, s: StagePlan) -> str:
     """What came back so recently that a hold-off may not lean on it yet, in words; "": nothing."""
     hold = s.timing.return_hold
-    back = [(cycle.stages[s.index].trusted_ns, f"an input or the module of {s.id}")]
+    back = [(cycle.stages[s.index].trusted_ns, f"windingd, an input or the module of {s.id}")]
     for i in needs(t, s):
         if cycle.inputs[i].back_ns >= 0:
             back.append((cycle.inputs[i].back_ns + hold, cycle.layout.inputs[i].id))

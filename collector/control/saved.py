@@ -82,13 +82,20 @@ def _made(kind: type[T], told: Mapping[str, Any], shift: int, without: frozenset
         elif isinstance(default, li.FrozenWatch | Peak | ExpectedLoad):
             value = _made(type(default), value, shift)
         elif isinstance(default, tuple):
-            value = tuple(_moved(v, shift) if name in ("starts", "releases") else v for v in value)
+            value = _within(value, shift) if name in ("starts", "releases") else tuple(value)
         elif name.endswith("_ns"):
             value = _moved(value, shift)
         elif default is not None and type(value) is not type(default) and not isinstance(default, float):
             raise ValueError(f"{kind.__name__}.{name}: {value!r} is not of the right type")
         values[name] = value
     return kind(**values)
+
+
+def _within(times: list[int], shift: int) -> tuple[int, ...]:
+    """The last hour's times, moved. What the clock of another boot does not reach back to is longer ago."""
+    if not all(isinstance(t, int) for t in times):
+        raise ValueError(f"{times!r} are not times in ns")
+    return tuple(t + shift for t in times if t + shift >= 0)
 
 
 def _moved(ns: int, shift: int) -> int:

@@ -118,29 +118,38 @@ def oil_sample(cycle: Cycle, t: TransformerPlan, th: Thermals) -> tuple[float, i
         th.oil_lost = True
         reason = cycle.inputs[probes[0]].reason
         th.lost = f"{t.id}.top_oil_c is lost: {reason}"
-        value, at_ns, quality = None, cycle.now, _ESTIMATED
+        value, at_ns, quality, least = None, cycle.now, _ESTIMATED, None
     else:
         probe = next((p for p in good if p.quality.is_measured), good[0])
         for other in good:  # a test or substituted value may only call for more
             if not other.quality.is_measured and (other.value or 0.0) > (probe.value or 0.0):
                 probe = other
         value, at_ns, quality = probe.value, probe.value_ns, probe.quality
+        least = value
         if not quality.is_measured:
             th.not_measured = f"{t.id}'s top oil is not a measured value: {quality}"
+            expected = None if cycle.old.estimate is None else finite(cycle.old.estimate.oil_c[t.index])
+            if expected is not None and not any(p.quality.is_measured for p in good):
+                least = expected
+                if value is not None and value < expected:  # would take cooling away: the estimate stands in
+                    value, at_ns, quality = None, cycle.now, quality | _ESTIMATED
         if ts.disagree and len(good) == 2 and value is not None and good[1].value is not None:
             # Nobody knows which is right: the higher one counts, and everything runs.
             value, quality = max(value, good[1].value), quality | _DISAGREE
+            least = value
             first, second = good[0].value, good[1].value
             th.oil_lost = True
             th.lost = f"{t.id}: the top-oil probes disagree, {first:.1f} and {second:.1f} °C"
     by_hand = cycle.substitute(f"{t.id}.top_oil_c") if cycle.substitutes else None
-    if by_hand is not None and (value is None or by_hand > value):
+    if by_hand is not None and (least is None or by_hand > least):
         value, at_ns, quality = by_hand, cycle.now, _ESTIMATED
-    if th.oil_lost and ts.estimate_until_ns < 0:
+    until_ns = -1
+    if th.oil_lost or value is None:
         until_ns = cycle.now + ns(t.settings.lost_inputs.estimate_max_h * 3600.0)
+        if ts.estimate_until_ns >= 0:  # a reload may have shortened it
+            until_ns = min(until_ns, ts.estimate_until_ns)
+    if until_ns != ts.estimate_until_ns:
         cycle.transformers[t.index] = ts._replace(estimate_until_ns=until_ns)
-    elif not th.oil_lost and ts.estimate_until_ns >= 0:
-        cycle.transformers[t.index] = ts._replace(estimate_until_ns=-1)
     th.oil, th.oil_quality = value, quality
     if value is None:
         # Not read yet is not lost: the model must not start from an estimate meanwhile.
@@ -167,7 +176,8 @@ def tap_position(cycle: Cycle, t: TransformerPlan, th: Thermals) -> float:
         return float("nan")
     th.tap_lost = cycle.inputs[i].lost
     if not cycle.inputs[i].quality.is_measured:
-        th.not_measured = f"{t.id}.tap_position is not a measured value: {cycle.inputs[i].quality}"
+        said = f"{t.id}.tap_position is not a measured value: {cycle.inputs[i].quality}"
+        th.not_measured = th.not_measured or said
     value = cycle.inputs[i].value
     return float("nan") if value is None else value
 
@@ -211,7 +221,8 @@ def current_samples(
             current[w.place], current_ns[w.place] = reading.value, reading.value_ns
             qualities[w.place] = reading.quality
             if made_up(cycle, w):
-                th.not_measured = f"{w.id}.current_a is not a measured value: {reading.quality}"
+                said = f"{w.id}.current_a is not a measured value: {reading.quality}"
+                th.not_measured = th.not_measured or said
                 current[w.place] = max(current[w.place], (last[k] or 0.0) * w.rated_a[ts.mode])
         elif cycle.deciding or last[k] is not None:
             others = [

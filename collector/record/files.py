@@ -26,18 +26,22 @@ def own_directory(path: Path) -> None:
 
 
 def own_file(path: Path) -> None:
-    """Begin a database file if it is not there, and set the mode of what is. OSError: it cannot be begun.
+    """Begin a database file if it is not there; take what is too much from the mode of one that is.
+
+    OSError: it cannot be begun.
 
     A file that belongs to somebody else keeps its mode, which is logged: the record must go on.
     """
     if not path.exists():
         # Never for a file that is there: closing the descriptor would drop this process's locks on it.
-        os.close(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, FILE_MODE))
+        os.close(os.open(path, os.O_WRONLY | os.O_CREAT, FILE_MODE))
+        path.chmod(FILE_MODE)
     for suffix in ("", *BESIDE):
         part = path.with_name(path.name + suffix)
         try:
-            if part.stat().st_mode & 0o777 != FILE_MODE:
-                part.chmod(FILE_MODE)
+            mode = part.stat().st_mode & 0o777
+            if mode & ~FILE_MODE:  # a tighter one is somebody's wish
+                part.chmod(mode & FILE_MODE)
         except FileNotFoundError:
             continue
         except OSError as problem:

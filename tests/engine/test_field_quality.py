@@ -67,6 +67,35 @@ def test_a_current_injected_at_zero_leaves_the_hot_spot_where_the_load_was() -> 
     assert s.quality("HV_A.hot_spot_c").test
 
 
+def test_oil_injected_cold_hides_no_rising_load() -> None:
+    s = Station(wired, oil=71.0, amps=150.0).run(3600, 20.0)
+    before = s.value("hot_spot_c")
+    s.qualities["top_oil_c"] = TEST
+    s.set(oil=20.0, amps=290.0).run(2 * 3600, 20.0)
+    assert s.value("top_oil_c") > 60.0  # the model's: what is lower than that is not used
+    assert s.value("hot_spot_c") > before
+    assert s.quality("top_oil_c").test
+    assert s.quality("top_oil_c").is_substituted
+
+
+def test_an_alarm_does_not_return_because_cold_oil_is_injected() -> None:
+    s = Station(wired, oil=97.0, amps=150.0).run(600, 20.0)
+    assert s.alarm("top_oil_high") == "unacknowledged"
+    s.qualities["top_oil_c"] = TEST
+    s.set(oil=20.0).run(20)
+    assert s.alarm("top_oil_high") == "unacknowledged"
+
+
+def test_a_current_held_from_before_a_test_is_held_in_amperes() -> None:
+    s = Station(wired, oil=72.0, amps=300.0).run(3600, 20.0)
+    for phase in "ABC":
+        s.qualities[f"HV_{phase}.current_a"] = TEST
+    s.broken |= {"stage1", "stage2"}  # with the mode the rated current changes
+    s.set(amps=0.1).run(60)
+    assert s.state.sample is not None
+    assert max(s.state.sample.current_a) == pytest.approx(300.0)
+
+
 def test_a_feedback_under_test_proves_nothing() -> None:
     s = Station(wired)
     s.broken.add("stage1")

@@ -1,0 +1,33 @@
+"""What a stage did days before a reboot neither makes it flap nor keeps it from stopping."""
+
+from __future__ import annotations
+
+import pytest
+from station_script import NS, Bad, Station
+
+from collector import engine
+from collector.control import saved
+
+
+def three_releases_thirty_hours_ago_and_a_reboot() -> Station:
+    s = Station(oil=40.0, amps=60.0).run(3600, 20.0)
+    for _ in range(3):
+        s.set(oil=Bad()).run(60).set(oil=40.0).run(1120, 8.0)
+    s.run(30 * 3600, 60.0)
+    data = engine.checkpoint(s.state)
+    s.now, s.coils = 60 * NS, dict.fromkeys(s.coils, False)
+    s.state = engine.restore(s.plan, data, engine.Gap(False, 120.0, s.now))
+    return s.run(3000, 8.0)
+
+
+def test_old_releases_do_not_count_after_a_reboot() -> None:
+    s = three_releases_thirty_hours_ago_and_a_reboot()
+    assert s.alarm("stage1.flapping") == "normal"
+    assert s.called()
+
+
+def test_control_times_before_the_boot_taken_for_its_beginning(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(saved, "_within", lambda times, shift: tuple(max(0, t + shift) for t in times))
+    s = three_releases_thirty_hours_ago_and_a_reboot()
+    assert s.alarm("stage1.flapping") != "normal"
+    assert s.called(1, 2, 3)

@@ -312,6 +312,7 @@ STATION_CASES = [
     Case(DEMO, "  port: 15026", "  port: 15025", "scada.port", "is also the port of the MQTT broker", "  port: 15025\n  unit"),
     Case(DEMO, "  listen: 127.0.0.1", "  listen: everywhere", "scada.listen", "is no address"),
     Case(DEMO, "port: 15022}", "port: 15021}", "links.ct_tx.port", "the same place as links.oil_tx in line", "{id: ct_tx"),
+    Case(DEMO, "{id: ct_tx, type: tcp, host: 127.0.0.1, port: 15022}", "{id: ct_tx, type: rtu_over_tcp, host: LOCALHOST, port: 15021}", "links.ct_tx.port", "the same place as links.oil_tx in line"),
     Case(DEMO, "{id: ct_tx, type: tcp, host: 127.0.0.1, ", "{id: ct_tx, type: tcp, ", "links.ct_tx.host", "is missing (a link of type tcp needs"),
     Case(DEMO, "port: 15022}", "port: 15022, baud: 9600}", "links.ct_tx.baud", "does not belong to a link of type tcp"),
     Case(DEMO, "port: 15022}", "port: 15022, serial_device: /dev/ttyS0}", "links.ct_tx.serial_device", "does not belong to a link of type tcp"),

@@ -95,6 +95,14 @@ def loopback(host: str) -> bool:
         return False
 
 
+def same_host(host: str) -> str:
+    """One spelling for one machine, as far as it shows without asking a name server."""
+    try:
+        return str(ipaddress.ip_address(host))
+    except ValueError:
+        return "127.0.0.1" if loopback(host) else host.lower().removesuffix(".")
+
+
 def host_fault(part: Part, key: str) -> Found:
     host = getattr(part, key)
     if host is None:

@@ -21,6 +21,7 @@ from collector.settings.rules.common import (
     line_of,
     listed,
     loopback,
+    same_host,
     unknown_name,
 )
 
@@ -213,15 +214,20 @@ def link_used(root: Part, link: Part) -> Found:
 
 
 def links_shared(root: Part) -> Found:
-    """Many devices accept one connection at a time, and a serial line has one talker."""
+    """Many devices accept one connection at a time, and a serial line has one talker.
+
+    A relay module reached over a second link would also be fed by that link's polls when decisions have
+    stopped, and never release. Spellings of one place count as one: localhost, a link to a serial port.
+    """
     seen: dict[tuple[Any, ...], Part] = {}
     for link in listed(root, "links"):
         if {"type", "host", "port", "serial_device"} & link.broken:
             continue
         serial = link.type == "rtu_serial"
-        place = (link.serial_device,) if serial else (link.host, _link_port(link))
-        if None in place:
+        where = link.serial_device if serial else link.host
+        if where is None:
             continue
+        place = (os.path.realpath(where),) if serial else (same_host(where), _link_port(link))
         key = "serial_device" if serial else "port" if link.given("port") else "host"
         if place in seen:
             yield link.fault(

@@ -15,11 +15,12 @@ import pytest
 from collector.commands.main import main
 
 PARENT = """
-import asyncio, sys
+import asyncio, signal, sys
 from pathlib import Path
 from collector.demo.bench import Process
 
 async def run():
+    signal.signal(signal.SIGHUP, signal.SIG_DFL)  # whoever started the tests may ignore it
     child = Process("child", ["-c", "import threading; threading.Event().wait()"], Path(sys.argv[1]))
     await child.start()
     print(child.process.pid, flush=True)

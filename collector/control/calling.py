@@ -51,14 +51,15 @@ def prove(cycle: Cycle) -> None:
         mode, ok = mode_in_force(t.modes, proven_stages(tuple(running), t.needs))
         ts = cycle.transformers[t.index]
         if mode != ts.mode or ok is not ts.mode_ok:
-            cycle.transformers[t.index] = ts._replace(mode=mode, mode_ok=ok)
+            last_load = ts.last_load
             if mode != ts.mode:
-                # The same amperes are another load now.
-                last = zip(t.windings, ts.last_load, strict=True)
-                loads = [k if k is None else k * w.rated_a[ts.mode] / w.rated_a[mode] for w, k in last]
-                cycle.transformers[t.index] = ts._replace(mode=mode, mode_ok=ok, last_load=tuple(loads))
+                last_load = tuple(  # the same amperes are another load now
+                    k if k is None else k * w.rated_a[ts.mode] / w.rated_a[mode]
+                    for w, k in zip(t.windings, last_load, strict=True)
+                )
                 ids = [m.id for m in t.settings.modes]
                 cycle.tell("mode", t.id, f"{t.id}: cooling mode {ids[mode]} in force", was=ids[ts.mode])
+            cycle.transformers[t.index] = ts._replace(mode=mode, mode_ok=ok, last_load=last_load)
         ts = cycle.transformers[t.index]
         over_ns = -1
         if not ok:

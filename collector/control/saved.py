@@ -82,7 +82,7 @@ def _made(kind: type[T], told: Mapping[str, Any], shift: int, without: frozenset
         elif isinstance(default, li.FrozenWatch | Peak | ExpectedLoad):
             value = _made(type(default), value, shift)
         elif isinstance(default, tuple):
-            value = _within(value, shift) if name in ("starts", "releases") else tuple(value)
+            value = _all_moved(value, shift) if name in ("starts", "releases") else tuple(value)
         elif name.endswith("_ns"):
             value = _moved(value, shift)
         elif default is not None and type(value) is not type(default) and not isinstance(default, float):
@@ -91,11 +91,11 @@ def _made(kind: type[T], told: Mapping[str, Any], shift: int, without: frozenset
     return kind(**values)
 
 
-def _within(times: list[int], shift: int) -> tuple[int, ...]:
-    """The last hour's times, moved. What the clock of another boot does not reach back to is longer ago."""
+def _all_moved(times: list[int], shift: int) -> tuple[int, ...]:
+    """Times that are counted back from now: below zero they are before this boot, and still so long ago."""
     if not all(isinstance(t, int) for t in times):
         raise ValueError(f"{times!r} are not times in ns")
-    return tuple(t + shift for t in times if t + shift >= 0)
+    return tuple(t + shift for t in times)
 
 
 def _moved(ns: int, shift: int) -> int:

@@ -39,6 +39,7 @@ def test_control_times_before_the_boot_taken_for_its_beginning(monkeypatch: pyte
 
 
 def test_control_times_before_the_boot_forgotten(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(saved, "_all_moved", lambda times, shift: [t + shift for t in times if t + shift >= 0])
+    real = saved._all_moved
+    monkeypatch.setattr(saved, "_all_moved", lambda times, shift: tuple(t for t in real(times, shift) if t >= 0))
     with pytest.raises(AssertionError):
         test_releases_of_the_last_hour_do()

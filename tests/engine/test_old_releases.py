@@ -40,6 +40,6 @@ def test_control_times_before_the_boot_taken_for_its_beginning(monkeypatch: pyte
 
 def test_control_times_before_the_boot_forgotten(monkeypatch: pytest.MonkeyPatch) -> None:
     real = saved._all_moved
-    monkeypatch.setattr(saved, "_all_moved", lambda times, shift: tuple(t for t in real(times, shift) if t >= 0))
+    monkeypatch.setattr(saved, "_all_moved", lambda t, shift: tuple(x for x in real(t, shift) if x >= 0))
     with pytest.raises(AssertionError):
         test_releases_of_the_last_hour_do()

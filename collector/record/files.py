@@ -28,7 +28,8 @@ def own_directory(path: Path) -> None:
 def own_file(path: Path) -> None:
     """Begin a database file if it is not there; take what is too much from the mode of one that is.
 
-    OSError: it cannot be begun. A file that belongs to somebody else keeps its mode, which is logged: the record must go on.
+    OSError: it cannot be begun. A file that belongs to somebody else keeps its mode, which is logged: the
+    record must go on.
     """
     if not path.exists():
         # Never for a file that is there: closing the descriptor would drop this process's locks on it.

@@ -125,11 +125,13 @@ class Decision:
 
     energise: output id -> coil state. For a cooling stage True = held off. An output that is
     missing here must not be written (nothing was decided yet: adopt what the module has).
+    leave_alone: device ids to which no request of any kind may go while this is the newest decision.
     """
 
     sequence: int
     mono_ns: int
     energise: Mapping[str, bool]
+    leave_alone: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)

@@ -257,7 +257,9 @@ class LinkTask:
             silent = unit.silent(now_ns)
             before, unit.kept_silent = unit.kept_silent, silent
             if silent and not before and not self._releasing:
-                reason = "kept silent so that its outputs release: no decision that is new enough"
+                alone = any(bank.left_alone for bank in unit.banks)
+                why = "left alone by decision" if alone else "no decision that is new enough"
+                reason = f"kept silent so that its outputs release: {why}"
                 _log.warning("relay module kept silent", device=unit.id)
                 unit.give_up(reason, now_ns)
                 self._drop("closed, because a relay module on it must be kept silent", now_ns)

@@ -138,7 +138,12 @@ class Bank:
             return self.released
         if self._decision is None:
             return now_ns - self._started_ns > self._rules.grace_ns
-        return not self.fresh(self._decision, now_ns)
+        return self.left_alone or not self.fresh(self._decision, now_ns)
+
+    @property
+    def left_alone(self) -> bool:
+        """The newest decision says so: its outputs are to release by themselves while somebody watches."""
+        return self._decision is not None and self._device.id in self._decision.leave_alone
 
     def fresh(self, decision: Decision, now_ns: int) -> bool:
         """Not too old; nor from so far ahead that its clock cannot be ours."""

@@ -74,6 +74,7 @@ class Encoder:
     def reset(self) -> None:
         self._last: Inputs | None = None
         self._energise: Mapping[str, bool] | None = None
+        self._leave_alone: frozenset[str] = frozenset()
         self._key_ns = 0
         self._wall_minus_mono = 0
 
@@ -128,9 +129,13 @@ class Encoder:
         frame["o"] = [decision.sequence, now - decision.mono_ns]
         if last is None or decision.energise != self._energise:
             frame["e"] = dict(decision.energise)
+        # Left out of a key frame it is empty, as in every frame that was written before it existed.
+        if decision.leave_alone != (frozenset() if last is None else self._leave_alone):
+            frame["l"] = sorted(decision.leave_alone)
         frame["g"] = digest
         text = _dumps(frame)
         self._last, self._energise, self._wall_minus_mono = inputs, decision.energise, offset
+        self._leave_alone = decision.leave_alone
         return last is None, text
 
 
@@ -174,7 +179,7 @@ class Decoder:
             }
             devices = frame["d"]
             health, polled, settings_hash = Health(**frame["h"]), frame["p"], frame["s"]
-            energise = frame["e"]
+            energise, leave_alone = frame["e"], frozenset(frame.get("l", ()))
         else:
             if self._last is None:
                 raise MissingKeyFrame(text[:60])
@@ -192,10 +197,12 @@ class Decoder:
             polled = frame.get("p", last.polled)
             settings_hash = frame.get("s", last.settings_hash)
             energise = frame.get("e", decision.energise)
+            leave_alone = frozenset(frame["l"]) if "l" in frame else decision.leave_alone
         commands = tuple(Command(**c) for c in frame.get("c", ()))
         inputs = Inputs(now, readings, relays, devices, commands, health, polled, settings_hash)
         sequence, age = frame["o"]
-        self._last = Frame(now + offset, inputs, Decision(sequence, now - age, energise), frame["g"])
+        made = Decision(sequence, now - age, energise, leave_alone)
+        self._last = Frame(now + offset, inputs, made, frame["g"])
         return self._last
 
 

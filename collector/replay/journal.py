@@ -225,11 +225,14 @@ class _Follower:
         tally.steps += 1
         tally.commands += len(step.inputs.commands)
         was, now = dict(step.decision.energise), dict(outcome.decision.energise)
-        same = was == now and outcome.decision.sequence == step.decision.sequence
+        alone, alone_now = step.decision.leave_alone, outcome.decision.leave_alone
+        same = was == now and alone == alone_now and outcome.decision.sequence == step.decision.sequence
         tally.decisions_equal += same
         if not same:
             odd = [o for o in {**was, **now} if was.get(o) is not now.get(o)]
             told = ", ".join(f"{o} recorded {_coil(was.get(o))}, replayed {_coil(now.get(o))}" for o in odd)
+            if alone != alone_now:
+                told += f" left alone: recorded {sorted(alone)}, replayed {sorted(alone_now)}"
             tally.difference(f"{when} decision {step.decision.sequence}: {told}")
         if outcome_digest(outcome) == step.digest:
             tally.values_equal += 1

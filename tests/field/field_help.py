@@ -101,6 +101,7 @@ class Decider:
 
     def __init__(self, field: Field, every_s: float, **energise: bool) -> None:
         self.energise = {f"T1.{name}": on for name, on in energise.items()}
+        self.leave_alone: frozenset[str] = frozenset()
         self.sequence = 0
         self.last_mono_s = 0.0
         self._field, self._every_s = field, every_s
@@ -110,7 +111,8 @@ class Decider:
         while True:
             self.sequence += 1
             self.last_mono_s = time.monotonic()
-            self._field.offer(Decision(self.sequence, time.monotonic_ns(), dict(self.energise)))
+            now_ns = time.monotonic_ns()
+            self._field.offer(Decision(self.sequence, now_ns, dict(self.energise), self.leave_alone))
             await asyncio.sleep(self._every_s)
 
     async def stop(self) -> None:

@@ -131,6 +131,33 @@ async def test_control_of_the_silence(module, monkeypatch, broken):
     assert words == "still fed"
 
 
+async def left_alone(module):
+    """Fresh decisions go on, but name the module: it gets no request and releases. True: so it was."""
+    module.behave = rightly
+    async with running(stages(module)) as field:
+        decider = await energised(module, field, Decider(field, 0.05, stage1=True, stage2=True))
+        decider.leave_alone = frozenset({"R1"})
+        try:
+            await asyncio.wait_for(module.released.wait(), 1.0 + 1.0)
+        except TimeoutError:
+            await decider.stop()
+            return False
+        assert "left alone" in field.snapshot().devices["R1"]
+        decider.leave_alone = frozenset()
+        await until(lambda: relay(field).link_ok and relay(field).energised)
+        await decider.stop()
+    return True
+
+
+async def test_a_module_that_the_decision_leaves_alone_gets_no_request(module):
+    assert await left_alone(module)
+
+
+async def test_control_of_leaving_alone(module, monkeypatch):
+    monkeypatch.setattr(Bank, "left_alone", property(lambda self: False))
+    assert not await left_alone(module)
+
+
 async def test_sensors_behind_the_same_link_go_on(module):
     """One gateway, the relay module as unit 2: it is kept silent, unit 1 is read on a new connection."""
     coils = module.units[1]

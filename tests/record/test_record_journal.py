@@ -44,7 +44,7 @@ def test_every_field_is_journalled() -> None:
 
     assert names(Reading) == ["value", "quality", "mono_ns", "reason", "source"]
     assert names(RelayStatus) == ["energised", "mono_ns", "link_ok", "foreign", "verified", "reason"]
-    assert names(Decision) == ["sequence", "mono_ns", "energise"]
+    assert names(Decision) == ["sequence", "mono_ns", "energise", "leave_alone"]
     assert names(Inputs) == [
         "mono_ns", "readings", "relays", "devices", "commands", "health", "polled", "settings_hash",
     ]  # fmt: skip
@@ -84,6 +84,7 @@ _step = st.tuples(
     st.booleans(),
     _text,
     st.dictionaries(_ids, st.booleans(), max_size=3),
+    st.frozensets(_text, max_size=2),
     st.integers(-(10**10), 10**10),  # wall clock error
 )
 
@@ -102,11 +103,12 @@ def test_any_steps_come_back_bit_for_bit(steps: list[Any]) -> None:
         polled,
         settings_hash,
         energise,
+        leave_alone,
         error,
     ) in enumerate(steps):
         now += later
         inputs = Inputs(now, readings, relays, devices, commands, health, polled, settings_hash)
-        decision = Decision(n, now - 3, energise)
+        decision = Decision(n, now - 3, energise, leave_alone)
         is_key, text = encoder.encode(inputs, decision, "d", now + error)
         frame = decoder.decode(is_key, text)
         assert bits(frame.inputs) == bits(inputs)

@@ -103,12 +103,17 @@ class WallClock:
     offset_ns: int | None = None
     stepped_s: float = 0.0
     trusted: bool = True
+    jumped_s: float = 0.0
 
     def observe(self, mono_ns: int, wall_ns: int) -> None:
-        """Call once per cycle; afterwards `stepped_s` is the step since the last cycle [s]."""
+        """Call once per cycle; afterwards `stepped_s` is the step since the last cycle [s].
+
+        `jumped_s`: a step ahead of a clock that was right before, as time without monotonic time would be.
+        """
         offset = wall_ns - mono_ns
         moved = 0.0 if self.offset_ns is None else (offset - self.offset_ns) / 1e9
         self.stepped_s = moved if abs(moved) > CLOCK_STEP_S else 0.0
+        self.jumped_s = max(0.0, self.stepped_s) if self.trusted else 0.0
         self.trusted = wall_ns >= CLOCK_FLOOR_NS
         self.offset_ns = offset
 
@@ -366,6 +371,7 @@ class Daemon:
         self._wall.observe(mono_ns, self._wall_ns)
         record_ok, record_reason = self.recorder.health()
         broker_ok, broker_reason = self.mqtt.health() if self.mqtt is not None else (True, "")
+        jumped = self._wall.jumped_s > self.settings.station.decision_max_age_s
         commands, self._commands = tuple(self._commands), []
         return Inputs(
             mono_ns=mono_ns,
@@ -381,6 +387,7 @@ class Daemon:
                 clock_trusted=self._wall.trusted,
                 clock_stepped_s=self._wall.stepped_s,
                 settings_refused=self._refused,
+                possible_stall="wall clock" if jumped else "",
             ),
             polled=snapshot.polled,
             settings_hash=self.settings_hash,

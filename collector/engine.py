@@ -18,6 +18,7 @@ from collector.control import (
     readings,
     relays,
     saved,
+    stall,
     temperatures,
     values,
 )
@@ -81,6 +82,7 @@ def step(state: State, plan: Plan, inputs: Inputs) -> tuple[State, Outcome]:
     calling.prove(cycle)  # which stages run, by their feedback: that is the cooling mode of the model
     temperatures.estimate_temperatures(cycle)  # hot spot, oil and load, and what they are worth
     relays.look_at_outputs(cycle)  # does each relay do what it was told
+    stall.look_for_stalls(cycle)  # are they younger than the last time in which nobody decided
     for command in inputs.commands:  # before the stages: a wish is obeyed in the step that it came with
         commands.obey(cycle, command)
     if cycle.deciding:  # before that not everything has been read: nothing is called, nothing is an alarm

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 from collector import engine
 from collector.control import alarms as al
+from collector.control import stall
 from collector.control.layout import NS, AlarmPlan, StagePlan, TransformerPlan
 from collector.control.modes import proven_stages
 from collector.control.stages import HOUR_NS, NEVER, ON, Call, Proof, StageState
@@ -325,6 +326,9 @@ class _Told:
             )
             return f"Its relay module {s.module} is not under control ({why}), so it counts as released."
         assert ts is not None
+        if word == "released: not read since a stall":
+            old = ", ".join(stall.awaited(self.layout, self.state.inputs, t, ts.fresh_from_ns))
+            return f"No decision was made for a while, or so it seems; not read since then: {old}."
         return ""
 
     def expected_load(self, t: TransformerPlan) -> str:

@@ -11,6 +11,8 @@ from typing import Literal
 
 from collector.quality import Quality, Reading
 
+StallSign = Literal["", "wall clock", "connections"]
+
 CommandKind = Literal[
     "force_on",  # target stage; minutes or None (until released)
     "hold_off",  # target stage; minutes, local only, never at alarm temperature
@@ -62,7 +64,11 @@ class RelayStatus:
 
 @dataclass(frozen=True, slots=True)
 class Health:
-    """What the shell tells the step about itself; only alarms are made of it, never cooling decisions."""
+    """What the shell tells the step about itself. Alarms are made of it; cooling follows from one thing only:
+
+    possible_stall: a sign that the machine stood still although its monotonic clock did not move. Then
+    nothing is held off before what control goes by has been read again.
+    """
 
     record_ok: bool = True
     record_reason: str = ""
@@ -71,6 +77,7 @@ class Health:
     clock_trusted: bool = True
     clock_stepped_s: float = 0.0
     settings_refused: str = ""
+    possible_stall: StallSign = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +114,8 @@ class Value:
 class Event:
     """Something a person may ask about later.
 
-    kind: "stage", "alarm", "command", "mode", "quality", "start", "reload", "clock", "output".
+    kind: "stage", "alarm", "command", "mode", "quality", "start", "reload", "clock", "output",
+    "stall".
     subject: the point, stage, alarm or measurement id. text: one plain sentence.
     data: rule, values and limits it was decided on (JSON-able scalars), for ``explain``.
     """

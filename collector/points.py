@@ -44,6 +44,7 @@ CALL_REASONS = (
     "released: return not yet trusted",
     "released: output module lost",
     "pre-cooling",
+    "released: not read since a stall",
 )
 
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from collector.control import hold_off, precooling, stages
+from collector.control import hold_off, precooling, stages, stall
 from collector.control import outputs as out
 from collector.control.cycle import Asked, Cycle, Thermals
 from collector.control.layout import HOUR_NS, REASON, StagePlan, TransformerPlan, ns
@@ -175,6 +175,8 @@ def move_stage(cycle: Cycle, t: TransformerPlan, th: Thermals, s: StagePlan, k: 
         because = f"to come: {because}" if because else ""
     if why == REASON["released: input lost"]:
         because = th.lost
+    if why == REASON["released: not read since a stall"]:
+        because = ", ".join(th.awaited)
     text = call_text(s, was.call, new.call, reason, because)
     cycle.tell(
         "stage",
@@ -306,6 +308,9 @@ def facts_about(
     # A module whose own release is not as declared must not hold anything off: nothing would let go of it.
     if seen.released or seen.trouble in (out.Trouble.LINK, out.Trouble.UNVERIFIED):
         release, lost = release or REASON["released: output module lost"], True
+    if th.awaited:
+        # No loss: what a module let go of meanwhile is counted as that.
+        release = release or REASON["released: not read since a stall"]
     if starting:
         release = release or REASON["starting"]
     if stage.flapped:
@@ -320,7 +325,8 @@ def facts_about(
             cycle.tell("command", s.id, f"{s.id}: force-on ends, its time is over")
     block = 0
     interlock = cycle.measured(s.contacts.get("interlock"))
-    if interlock is not None and interlock >= 0.5:
+    read_since = stall.read_since(cycle, t, s.contacts.get("interlock"))
+    if interlock is not None and interlock >= 0.5 and read_since:
         block = REASON["interlocked"]
     elif cycle.transformers[t.index].cold[k]:
         block = REASON["cold-oil block"]
@@ -332,7 +338,7 @@ def facts_about(
 def block_cold_oil(cycle: Cycle, t: TransformerPlan, th: Thermals) -> None:
     """Pumps stay off in cold oil, if it is *measured* to be cold. Must also be hard-wired."""
     ts = cycle.transformers[t.index]
-    measured = None if th.oil_lost or not th.oil_quality.is_measured else th.oil
+    measured = None if th.oil_lost or not th.oil_quality.is_measured or th.awaited else th.oil
     cold = [False] * len(t.stages)
     if measured is not None:
         for k, s in enumerate(t.stages):

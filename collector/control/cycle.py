@@ -33,7 +33,8 @@ class Thermals:
     """What one transformer's control and alarms go by in this cycle.
 
     lost: why its inputs do not suffice for control ("" : they do). not_measured: which input is a test or
-    a substituted value: it may call stages, but while it is in use none may stop. oil, hot_spot, load: the
+    a substituted value: it may call stages, but while it is in use none may stop. awaited: inputs that have
+    not been read since a stall. oil, hot_spot, load: the
     values decided on; None: none. valid: hot spot and oil may take cooling away. last_load: per winding, its
     last valid load [pu].
     """
@@ -46,6 +47,7 @@ class Thermals:
     load_quality: Quality = NOT_STARTED
     lost: str = ""
     not_measured: str = ""
+    awaited: tuple[str, ...] = ()
     alarm_temperature: bool = False
     oil_lost: bool = False
     ambient_lost: bool = False

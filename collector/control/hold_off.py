@@ -26,6 +26,8 @@ def doubt(cycle: Cycle, t: TransformerPlan, th: Thermals, s: StagePlan) -> str:
     """Which input does not count, in words; "": all do."""
     if th.lost or th.not_measured:
         return th.lost or th.not_measured
+    if th.awaited:
+        return f"{th.awaited[0]} has not been read since a stall"
     for i in needs(t, s):
         state, name = cycle.inputs[i], cycle.layout.inputs[i].id
         if state.lost and not cycle.unread(i):

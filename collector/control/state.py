@@ -91,7 +91,8 @@ class TransformerState(NamedTuple):
     next_start_ns: no ordinary start before. at_alarm: alarm temperature, with
     deadband. frozen: watch on top oil. phase_ns: per winding, since when it is the odd one out.
     cold: per stage, cold-oil block in force. doubtful_s: per winding, how long loss of life was integrated
-    on a questionable or substituted hot spot [s].
+    on a questionable or substituted hot spot [s]. fresh_from_ns: end of a stall after which not every input
+    has been read yet.
     """
 
     mode: int = 0
@@ -115,6 +116,7 @@ class TransformerState(NamedTuple):
     top_oil: Peak = NO_PEAK
     load: Peak = NO_PEAK
     expected: ExpectedLoad = NOTHING_EXPECTED
+    fresh_from_ns: int = -1
 
 
 @dataclass(frozen=True, slots=True)

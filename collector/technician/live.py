@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from collector.control import stall
 from collector.control.alarms import AlarmStatus
 from collector.control.layout import NS, StagePlan, TransformerPlan
 from collector.control.stages import HOUR_NS, NEVER, ON, Call, StageState, recent
@@ -191,6 +192,10 @@ def _why(
             return f"the relay module {s.module} does not answer, or let go by itself"
         if reason == "forced on":
             return "forced on by hand"
+        if reason == "released: not read since a stall":
+            ts = state.transformers[t.index]
+            old = ", ".join(stall.awaited(state.layout, state.inputs, t, ts.fresh_from_ns))
+            return f"no decision was made for a while: {old} must be read again first"
         return "started without a complete poll: everything runs until every device was read"
     if stage.call is Call.CALLED:
         if above:

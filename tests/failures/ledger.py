@@ -77,6 +77,11 @@ ROWS: dict[int, tuple[str, str]] = {
         "a hostile or broken client on the SCADA port or the operator socket",
         "refused, bounded, logged; nothing else notices",
     ),
+    17: (
+        "the program or the machine stalls for seconds, then goes on",
+        "nothing is held off on readings from before; every stage runs until all that control uses was read "
+        "again",
+    ),
 }
 
 

@@ -42,7 +42,8 @@ async def test_row_17_stall(make_bench: Make, ledger: Ledger, broken: str) -> No
         return [
             line
             for line in bench.relay_log()
-            if line["event"] == "write" and line["mono_ns"] > since_ns and any(line["values"])
+            if line["event"] == "write" and line["mono_ns"] > since_ns and line.get("coil") in STAGES
+            if any(line["values"])
         ]
 
     with ledger.judged(17, broken, "stopped for 20 s"):

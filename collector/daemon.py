@@ -23,6 +23,7 @@ import structlog
 from collector import engine, operator
 from collector.clock import Clock
 from collector.field import Field
+from collector.log_stream import LogStream
 from collector.messages import Command, Event, Health, Inputs, Outcome, Value
 from collector.points import catalogue
 from collector.publish.inject import Injections, parse
@@ -208,10 +209,18 @@ async def end_tasks(tasks: Iterable[asyncio.Task[None]]) -> None:
 class Daemon:
     """One station. ``await run()`` returns after SIGTERM or SIGINT with an exit status."""
 
-    def __init__(self, path: Path, loaded: Loaded, rate: float = 1.0, wall_ns: int | None = None) -> None:
+    def __init__(
+        self,
+        path: Path,
+        loaded: Loaded,
+        rate: float = 1.0,
+        wall_ns: int | None = None,
+        log_stream: LogStream | None = None,
+    ) -> None:
         """`loaded` must be without faults. StartRefused before any link is opened.
 
         rate, wall_ns: see `Clock`; other than the defaults only for a simulated station.
+        log_stream: where the log goes, to put it on record when nobody takes it.
         """
         assert loaded.settings is not None
         refuse_rate(loaded.settings, rate)
@@ -245,6 +254,8 @@ class Daemon:
         self._checkpoint_ns: int | None = None
         self._snapshot_ns: int | None = None  # of the clock
         self._recent: list[tuple[int, Event]] = []  # (wall_ns, event): what `watch` shows
+        self._log_stream = log_stream
+        self._log_trouble = ""
 
     # --- life ---------------------------------------------------------------------------------
 
@@ -362,7 +373,10 @@ class Daemon:
         notify("WATCHDOG=1")
         if first:
             notify("READY=1", f"STATUS=station {self.settings.station.id}: deciding")
-        self._tell(inputs, outcome)
+        try:
+            self._tell(inputs, outcome)
+        except Exception:  # whatever is wrong with the telling, the next decision comes
+            log.exception("a step could not be told in full")
 
     def _gather(self) -> Inputs:
         snapshot = self.field.snapshot()
@@ -402,8 +416,9 @@ class Daemon:
             told = self._awaited.get(str(event.data.get("id"))) if event.kind == "command" else None
             if told is not None and not told.done():
                 told.set_result(event)
-        del self._recent[:-200]
         self.recorder.put(inputs, outcome, wall_ns)
+        self._watch_log(inputs.mono_ns, wall_ns)
+        del self._recent[:-200]
         interval_ns = int(self.settings.record.checkpoint_s * 1e9)
         if self._checkpoint_ns is None or inputs.mono_ns - self._checkpoint_ns >= interval_ns:
             self._checkpoint(outcome)
@@ -418,6 +433,15 @@ class Daemon:
             self.mqtt.offer(published, wall_ns, TIME_GOOD if self._wall.trusted else TIME_DOUBTFUL)
         if self.scada is not None:
             self.scada.offer(published, wall_ns)
+
+    def _watch_log(self, mono_ns: int, wall_ns: int) -> None:
+        """On record when nobody takes the log any more, and when somebody does again."""
+        if self._log_stream is None or (trouble := self._log_stream.trouble()) == self._log_trouble:
+            return
+        self._log_trouble = trouble
+        text = f"log lines are lost: {trouble}" if trouble else "the log is taken again"
+        self._recent.append((wall_ns, Event(mono_ns, "log", "station", text)))
+        self.recorder.note("log", "station", text, mono_ns, wall_ns)
 
     def _snapshot(self) -> None:
         """The state as it stands, into the journal: what a replay of the steps after it starts from."""
@@ -575,11 +599,17 @@ class Daemon:
         }
 
 
-def run(path: Path, loaded: Loaded, rate: float = 1.0, wall_ns: int | None = None) -> int:
+def run(
+    path: Path,
+    loaded: Loaded,
+    rate: float = 1.0,
+    wall_ns: int | None = None,
+    log_stream: LogStream | None = None,
+) -> int:
     """Run the daemon for settings already loaded without faults; returns its exit status."""
 
     async def main() -> int:
-        return await Daemon(path, loaded, rate, wall_ns).run()
+        return await Daemon(path, loaded, rate, wall_ns, log_stream).run()
 
     with suppress(KeyboardInterrupt):
         return asyncio.run(main())

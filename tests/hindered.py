@@ -23,6 +23,7 @@ from collector.commands.main import main
 from collector.control import lost_inputs, outputs, stages, stall
 from collector.daemon import Daemon, DurableLoss
 from collector.field.relays import Bank
+from collector.log_stream import LogStream
 from collector.publish import scada
 from collector.publish.mqtt import MqttPublisher
 from collector.publish.outbox import Outbox
@@ -230,6 +231,11 @@ def no_limits_for_clients() -> None:
     operator.MAX_CLIENTS = 100_000
 
 
+def waiting_log() -> None:
+    """A log line is written at once, by whoever has something to say."""
+    LogStream.write = lambda self, text: os.write(2, text.encode())  # type: ignore[method-assign]
+
+
 BREAKS: dict[str, Callable[[], None]] = {
     "age": no_age,
     "inputs": trusting_inputs,
@@ -250,6 +256,7 @@ BREAKS: dict[str, Callable[[], None]] = {
     "checkpoint": no_checkpoint,
     "lock": no_lock,
     "clients": no_limits_for_clients,
+    "log stream": waiting_log,
 }
 
 

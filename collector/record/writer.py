@@ -12,7 +12,6 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Sequence
-from contextlib import suppress
 from datetime import UTC, datetime
 from itertools import islice
 from pathlib import Path
@@ -277,7 +276,7 @@ class Writer:
         self._reason, self._bad_since = "", None
         self._unannounced.clear()
         for text in news:
-            _log("warning", text, file=str(self.path))
+            log.warning(text, file=str(self.path))
         with self._lock:
             self._dropped_unannounced -= dropped
             for _ in batch:
@@ -290,7 +289,7 @@ class Writer:
             try:
                 self._on_durable(batch[-1][0])
             except Exception as problem:  # noqa: BLE001  a bad listener must not stop the record
-                _log("error", "listener of durable commits failed", error=repr(problem))
+                log.error("listener of durable commits failed", error=repr(problem))
         with self._lock:
             self._durable = batch[-1][0]
             self._lock.notify_all()
@@ -309,13 +308,13 @@ class Writer:
                 try:
                     self._on_full(self._conn)
                 except sqlite3.Error as second:
-                    _log("warning", "could not free space", file=str(self.path), error=str(second))
+                    log.warning("could not free space", file=str(self.path), error=str(second))
                     self._rollback()
             self._close()
             return
         # The work's own fault: without this it would block everything behind it for ever.
         self.refused += 1
-        _log("error", "a record item was refused", file=str(self.path), error=repr(problem))
+        log.error("a record item was refused", file=str(self.path), error=repr(problem))
         self._unannounced.append(f"an item could not be recorded: {problem!r}")
         with self._lock:
             self._queue = deque(item for item in self._queue if item[0] != running)
@@ -325,7 +324,7 @@ class Writer:
         if self._bad_since is None:
             self._bad_since = time.monotonic()
         if reason != self._reason:
-            _log("warning", "the record cannot be written", reason=reason)
+            log.warning("the record cannot be written", reason=reason)
         self._reason = reason
 
     def _notify(self, text: str) -> None:
@@ -336,7 +335,7 @@ class Writer:
             try:
                 self._conn.execute("ROLLBACK")
             except sqlite3.Error as problem:
-                _log("warning", "rollback failed", file=str(self.path), error=str(problem))
+                log.warning("rollback failed", file=str(self.path), error=str(problem))
         if self._on_reset is not None:
             self._on_reset()
 
@@ -423,7 +422,7 @@ class Writer:
         text = f"{self.path.name}: {kind} file ({why}) set aside as {aside.name}, a new one was begun"
         self._unannounced.append(text)
         self._notify(text)
-        _log("error", text)
+        log.error(text)
         self._thin_out_set_aside()
         with self._lock:
             self._urgent = True
@@ -447,13 +446,7 @@ class Writer:
             try:
                 conn.close()
             except sqlite3.Error as problem:
-                _log("warning", "closing failed", file=str(self.path), error=str(problem))
-
-
-def _log(level: Literal["warning", "error"], text: str, **details: object) -> None:
-    """Log; where the log itself cannot be written (its pipe is gone), the record goes on without."""
-    with suppress(OSError, ValueError):
-        getattr(log, level)(text, **details)
+                log.warning("closing failed", file=str(self.path), error=str(problem))
 
 
 def _sync_directory(path: Path) -> None:

@@ -82,6 +82,10 @@ ROWS: dict[int, tuple[str, str]] = {
         "nothing is held off on readings from before; every stage runs until all that control uses was read "
         "again",
     ),
+    20: (
+        "nobody takes the log: a reader that is gone or never reads, no room, closed",
+        "decisions, refreshes and the watchdog go on; lost lines are counted and told",
+    ),
 }
 
 

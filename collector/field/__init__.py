@@ -19,6 +19,10 @@ from collector.quality import Reading
 from collector.settings.model import Settings
 
 
+#: Connections that end within this time of each other ended at once [station ns].
+_AT_ONCE_NS = 2_000_000_000
+
+
 @dataclass(frozen=True, slots=True)
 class FieldSnapshot:
     """Everything the field knows at one moment; an immutable copy.
@@ -26,12 +30,16 @@ class FieldSnapshot:
     readings: measurement id -> latest reading (of every mapped input; "not read yet" before the first).
     relays: output id -> status as read back. devices: device id -> "" or why it does not answer.
     polled: every device has answered or was given up at least once since the start.
+    all_reset_ns: when all TCP connections were last ended by the other side at once, though each had lived
+        long; -1: never. Where no clock moved (a guest that was paused) this is the only trace of a stall. A
+        single link counts only where its peer no longer knew the connection.
     """
 
     readings: Mapping[str, Reading]
     relays: Mapping[str, RelayStatus]
     devices: Mapping[str, str]
     polled: bool
+    all_reset_ns: int = -1
 
 
 class Field:
@@ -72,8 +80,19 @@ class Field:
                     relays |= unit.bank.status(now_ns)
         self._polled = self._polled or polled
         return FieldSnapshot(
-            MappingProxyType(readings), MappingProxyType(relays), MappingProxyType(devices), self._polled
+            MappingProxyType(readings),
+            MappingProxyType(relays),
+            MappingProxyType(devices),
+            self._polled,
+            self._all_reset_ns(),
         )
+
+    def _all_reset_ns(self) -> int:
+        over_tcp = [link for link in self._links.values() if link.layout.link.type != "rtu_serial"]
+        ends = [link.cut_ns for link in over_tcp]
+        if not ends or min(ends) < 0 or max(ends) - min(ends) > _AT_ONCE_NS:
+            return -1
+        return max(ends) if len(ends) > 1 or over_tcp[0].cut_by_reset else -1
 
     def offer(self, decision: Decision) -> None:
         """Hand over a decision; the newest wins. Never waits. Ignored once ``release_all`` was called.

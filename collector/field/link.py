@@ -15,36 +15,51 @@ import structlog
 from collector.clock import Clock
 from collector.field.layout import DeviceLayout, LinkLayout
 from collector.field.plan import exception_words
-from collector.field.poller import GATEWAY_EXCEPTIONS, Poller
+from collector.field.poller import Poller
 from collector.field.relays import Bank
+from collector.field.reopening import MOST_S, Reopening
+from collector.field.told import Told
 from collector.field.transport import Connection, LinkDown, open_connection
-from collector.field.wire import Answer, Request, mbap_frame, rtu_frame, take_mbap, take_rtu
+from collector.field.wire import RTU_LEAST, Answer, Request, mbap_frame, rtu_frame, take_mbap, take_rtu
 from collector.messages import Decision
 
 _S = 1_000_000_000
 _log = structlog.get_logger("field")
 
-#: Reconnection [real s]: first pause and longest, each drawn from its upper half so that a
-#: substation's gateways do not all come back in step.
-_RECONNECT_FIRST_S, _RECONNECT_MOST_S = 0.25, 5.0
-#: A unit that does not answer is next asked after this many times what the silence cost the link, at most.
+#: No unit gets more requests a second than this for long, whatever goes wrong, nor more than as many at once.
+REQUESTS_MOST_PER_S = 100.0
+#: A unit that does not answer is next asked after this many times what the silence cost the link, at most,
 _HOLD_MOST = 10.0
+#: and not before this time, doubled with each failure in a row up to the longest [real s].
+_REPEAT_FIRST_S, _REPEAT_MOST_S = 0.25, 5.0
+#: Units that failed so often in a row count as dead,
+_DEAD_AFTER = 2
+#: and all of them together may cost the link no more than this share of its time.
+_DEAD_SHARE = 0.25
 #: So many time-outs in a row and no answer at all: the connection itself is doubted and opened anew.
 _SILENT_MOST = 3
-#: RTU: bytes still coming so shortly before the end of the silence prolong it, once over [real s].
-_STILL_TALKING_S = 0.05
+#: RTU, unless set: after a time-out the line is kept silent for so many time-outs.
+_LATE_TIMEOUTS = 2.0
+#: RTU over TCP, unless set: quiet after an answer before it counts [real s].
+_TCP_GAP_S = 0.02
+#: RTU: what a device's slowest recent answer took is forgotten by this factor with each quicker one.
+_SLOWEST_FADES = 0.8
 #: RTU: bytes that nobody asked for going on for so long mean that the line cannot be used [real s].
 _NOISE_MOST_S = 1.0
+#: A connection that lived so long was not ended by a habit of its peer [real s].
+LONG_LIVED_S = 60.0
 #: Longest sleep without looking around [real s].
 _IDLE_MOST_S = 1.0
-#: RTU: silence between frames in characters (Modbus over serial line V1.02, 2.5.1.1); bits a character.
-_FRAME_GAP_CHARS, _CHAR_BITS = 3.5, 11
+#: RTU: silence between frames in characters and at least [real s] (Modbus over serial line V1.02, 2.5.1.1);
+#: bits a character.
+_FRAME_GAP_CHARS, _FRAME_GAP_LEAST_S, _CHAR_BITS = 3.5, 0.00175, 11
+_TWO_ANSWERS = "more than one answer to one request: none of them is believed"
 
 
 class Unit:
     """One device on the link, with the share of the link it may cost."""
 
-    def __init__(self, layout: DeviceLayout, bank: Bank | None, now_ns: int) -> None:
+    def __init__(self, layout: DeviceLayout, bank: Bank | None, now_ns: int, rate: float) -> None:
         self.layout = layout
         self.id = layout.device.id
         self.poller = Poller(layout.device, layout.wants, now_ns)
@@ -52,10 +67,14 @@ class Unit:
         #: Its own, and those of other devices that are the same unit: a request to one feeds all.
         self.banks = [bank] if bank is not None else []
         self.reason = "not asked yet" if self.poller.readings or bank else ""
-        self.held_until = 0.0  # loop time
         self.kept_silent = False
-        self._misses = 0
+        self.slowest_s = 0.0  # of its recent answers
+        self._held_until = 0.0  # loop time
+        self._burst_s, self._every_s = 1.0 / rate, 1.0 / (REQUESTS_MOST_PER_S * rate)
+        self._full_at = 0.0  # loop time at which it may again be asked as often at once as it ever may
+        self._failures = 0  # in a row
         self._given_up = False
+        self._told = Told()
 
     @property
     def polled(self) -> bool:
@@ -72,20 +91,35 @@ class Unit:
         if self.bank is not None:
             self.bank.lost(reason)
 
-    def answered(self, answer: Answer, started: float, now: float) -> None:
+    @property
+    def dead(self) -> bool:
+        return self._failures >= _DEAD_AFTER
+
+    def held_s(self, now: float, regardless: bool) -> float:
+        """Real seconds until it may be asked. ``regardless`` of what its silence cost, for a release."""
+        bound_s = self._full_at - self._burst_s - now
+        return max(0.0, bound_s, 0.0 if regardless else self._held_until - now)
+
+    def asked(self, now: float) -> None:
+        self._full_at = max(self._full_at, now) + self._every_s
+
+    def answered(self, answer: Answer, cost_s: float, now: float) -> None:
         """Keep account of what the device costs: silence is paid for by being asked less often."""
-        missed = answer.silent or answer.lost or answer.exception in GATEWAY_EXCEPTIONS
-        reason = answer.failure or (exception_words(answer.exception) if missed else "")
+        reason = answer.failure or (exception_words(answer.exception) if answer.missed else "")
         if bool(reason) != bool(self.reason):
-            _log.info("device", device=self.id, reason=reason or "answers")
+            self._told.note(now, _log.info, "device", device=self.id, reason=reason or "answers")
         self.reason = reason
-        self._given_up = self._given_up or missed
-        if not missed:
-            self._misses, self.held_until = 0, 0.0
+        if not reason:
+            self._failures, self._held_until = 0, 0.0
             return
-        cost = (now - started) * min(2.0**self._misses, _HOLD_MOST)
-        self._misses += 1
-        self.held_until = now + cost
+        self._given_up = True
+        times = 2.0**self._failures
+        pause = max(cost_s * min(times, _HOLD_MOST), min(_REPEAT_FIRST_S * times, _REPEAT_MOST_S))
+        self._failures = min(self._failures + 1, 10)
+        self._held_until = now + pause
+
+    def tell(self, now: float) -> None:
+        self._told.due(now)
 
 
 class LinkTask:
@@ -97,6 +131,8 @@ class LinkTask:
         self._clock = clock
         self._link = layout.link
         self._rtu = self._link.type != "tcp"
+        late_s = self._link.late_answer_s
+        self._late_s = _LATE_TIMEOUTS * self._link.timeout_s if late_s is None else late_s
         now_ns = clock.mono_ns()
         known = {unit.id: unit for unit in before.units} if before else {}
         self.units: list[Unit] = [
@@ -110,14 +146,22 @@ class LinkTask:
         self._wake = asyncio.Event()
         self._down = ""
         self._told_down = True
+        self._told = Told()
+        self._reopening = Reopening()
+        self._opened_at = 0.0  # loop time
+        self._turned_over = False
         self._answers = 0  # on this connection
         self._repeated = False
-        self._attempts = 0
-        self._retry_at = 0.0
         self._silent_in_row = 0
+        self._dead_free_at = 0.0  # loop time from which a dead unit may be asked
         self._transaction = random.randrange(0xFFFF)  # not the one a killed predecessor had under way
-        self._ready_at: float = before._ready_at if before else 0.0  # loop time
+        self._ready_at = 0.0  # loop time: the turnaround is over
+        self._quiet_until: float = before._quiet_until if before else 0.0  # loop time: RTU, nothing is read
         self._noise_from: float | None = None
+        self._unasked = 0  # bytes since the last answer
+        self._last: tuple[Unit, Bank | Poller] | None = None  # whose read was answered last
+        #: When the other side last ended a connection that had lived long [station ns], and if by a reset.
+        self.cut_ns, self.cut_by_reset = -1, False
         self._releasing = False
         self.all_released = asyncio.Event()
         self._relays_first = True
@@ -130,7 +174,7 @@ class LinkTask:
             bank = Bank(layout.device, dict(layout.outputs), self.layout.rules, now_ns, orphans)
             if before is not None and before.bank is not None:
                 bank.inherit(before.bank)
-        unit = Unit(layout, bank, now_ns)
+        unit = Unit(layout, bank, now_ns, self._clock.rate)
         if before is not None:
             unit.reason = before.reason
             old = dict(before.layout.wants)
@@ -150,9 +194,8 @@ class LinkTask:
     def release(self) -> None:
         """From now on only releases are written, at once, without regard to back-off."""
         self._releasing = True
-        self._retry_at = 0.0
+        self._reopening.at_once()
         for unit in self.units:
-            unit.held_until = 0.0
             if unit.bank is not None:
                 unit.bank.release(self._clock.mono_ns())
         self._note_released()
@@ -172,8 +215,9 @@ class LinkTask:
                     await self._turn()
                 except Exception:  # noqa: BLE001 - logged with its traceback; the other links go on
                     _log.exception("fault in link task", link=self._link.id)
+                    self._answers = 0
                     self._drop("a fault in windingd's link task", self._clock.mono_ns())
-                    await asyncio.sleep(_RECONNECT_MOST_S)
+                    await asyncio.sleep(MOST_S)
         finally:
             if self._connection is not None:
                 self._connection.close("closed by windingd")
@@ -183,44 +227,63 @@ class LinkTask:
         """At most one request."""
         now_ns, now = self._clock.mono_ns(), asyncio.get_running_loop().time()
         self._wake.clear()
-        if self._connection is not None and self._connection.closed:
-            self._drop(self._connection.closed, now_ns)
+        connection = self._connection
+        if connection is not None and connection.closed:
+            if self._answers:
+                self._turn_over(connection.closed, now_ns)
+            else:
+                self._drop(connection.closed, now_ns)
+        self._throw_away_unasked(now, now_ns)
         self._keep_silence(now_ns)
+        self._tell(now)
         chosen = self._choose(now_ns, now)
         if chosen is None:
             await self._idle(self._until_next(now_ns, now))
         elif self._connection is None:
-            if now < self._retry_at:
-                self._give_up_due(now_ns)
-                await self._idle(self._retry_at - now)
+            if now < self._reopening.at:
+                if self._down:
+                    self._give_up_due(now_ns)
+                await self._idle(self._reopening.at - now)
             else:
                 await self._connect()
-        elif now < self._ready(now):
-            await self._idle(self._ready_at - now)
         else:
             unit, talker = chosen
             request = talker.request(now_ns)
-            self._relays_first = talker is not unit.bank
             if request is None:
+                self._relays_first = talker is not unit.bank
                 await asyncio.sleep(0)
-                return
-            self._noise_from = None
-            answer = await self._exchange(self._connection, request)
-            self._took(unit, talker, answer, now)
+            elif now < self._may_send_at(request):
+                await self._idle(self._may_send_at(request) - now)
+            else:
+                self._relays_first = talker is not unit.bank
+                answer = await self._exchange(self._connection, unit, request)
+                self._took(unit, talker, answer, now_ns, now)
 
     def _choose(self, now_ns: int, now: float) -> tuple[Unit, Bank | Poller] | None:
-        """Who may ask next: relay modules and readings in turn, units round robin."""
+        """Who may ask next: relay modules and readings in turn, units round robin.
+
+        While the line must be quiet for readings, a module with a release to write goes first.
+        """
         relays: tuple[Unit, Bank | Poller] | None = None
         reading: tuple[Unit, Bank | Poller] | None = None
+        urgent = False
         for unit in self._order:
-            held = now < unit.held_until and not self._releasing
-            if held or unit.silent(now_ns):
+            if unit.silent(now_ns):
                 continue
-            if relays is None and unit.bank is not None and _due(unit.bank, now_ns):
-                relays = unit, unit.bank
-            if reading is None and not self._releasing and _due(unit.poller, now_ns):
+            held = self._held_s(unit, now) > 0
+            if unit.bank is not None and _due(unit.bank, now_ns) and not urgent:
+                urgent = _releases(unit.bank, now_ns) and unit.held_s(now, regardless=True) <= 0
+                if urgent or (relays is None and not held):
+                    relays = unit, unit.bank
+            if reading is None and not held and not self._releasing and _due(unit.poller, now_ns):
                 reading = unit, unit.poller
-        return (relays or reading) if self._relays_first else (reading or relays)
+        relays_first = self._relays_first or (urgent and now < self._quiet_until)
+        return (relays or reading) if relays_first else (reading or relays)
+
+    def _held_s(self, unit: Unit, now: float) -> float:
+        """Real seconds until the unit may be asked, for what its silence and that of all dead ones cost."""
+        held_s = unit.held_s(now, regardless=self._releasing)
+        return max(held_s, self._dead_free_at - now) if unit.dead and not self._releasing else held_s
 
     def _until_next(self, now_ns: int, now: float) -> float:
         """Real seconds until somebody wants to ask, or silence begins."""
@@ -228,7 +291,9 @@ class LinkTask:
         for unit in self.units:
             if unit.silent(now_ns):
                 continue
-            held = 0.0 if self._releasing else unit.held_until - now
+            held = self._held_s(unit, now)
+            if unit.bank is not None and _due(unit.bank, now_ns) and _releases(unit.bank, now_ns):
+                waits.append(unit.held_s(now, regardless=True))
             talkers: list[Bank | Poller] = [] if self._releasing else [unit.poller]
             if unit.bank is not None:
                 talkers.append(unit.bank)
@@ -263,7 +328,7 @@ class LinkTask:
                 _log.warning("relay module kept silent", device=unit.id)
                 unit.give_up(reason, now_ns)
                 self._drop("closed, because a relay module on it must be kept silent", now_ns)
-                self._retry_at = 0.0
+                self._reopening.at_once()
             elif before and not silent:
                 unit.poller.due_ns = now_ns
 
@@ -271,90 +336,157 @@ class LinkTask:
 
     async def _connect(self) -> None:
         loop = asyncio.get_running_loop()
+        self._reopening.opening(loop.time())
         try:
             self._connection = await open_connection(self._link, self._wake.set)
         except LinkDown as error:
             self._drop(str(error), self._clock.mono_ns())
             return
-        now_ns = self._clock.mono_ns()
+        self._opened_at = loop.time()
         self._silent_in_row = self._answers = 0
-        if self._rtu:
+        if self._rtu and not self._turned_over:
             # Whoever talked on this line before us may have left a request outstanding.
-            self._keep_line_silent(loop.time())
+            self._keep_line_silent(self._opened_at, self._late_s)
         for unit in self.units:
-            unit.poller.reconnected(bool(unit.reason), now_ns)
+            was_failing = bool(unit.reason) and not self._turned_over
+            unit.poller.reconnected(was_failing, self._clock.mono_ns())
+
+    def _turn_over(self, reason: str, now_ns: int, by_us: bool = False) -> None:
+        """A connection that worked has ended, as some peers do after each answer or when it was idle.
+
+        What was begun goes on where it was as soon as somebody wants to ask, on the next connection.
+        """
+        now = asyncio.get_running_loop().time()
+        self._reopening.turned_over(now, self._answers, by_peer=not by_us)
+        if not by_us and not self._reopening.one_request(now):
+            self._lose_banks(reason, for_now=True)
+        self._close(reason, now_ns)
+        self._turned_over = True
 
     def _drop(self, reason: str, now_ns: int) -> None:
         """The connection is gone or given up; the next attempt follows after a jittered back-off."""
-        if self._connection is not None:
-            self._connection.close(reason, reset=True)
-            self._connection = None
-        if self._attempts and not self._told_down:
-            _log.warning("link down", link=self._link.id, reason=reason)
+        now = asyncio.get_running_loop().time()
+        if self._reopening.tried and not self._told_down:
+            self._told.note(now, _log.warning, "link down", link=self._link.id, reason=reason)
             self._told_down = True
         self._down = reason
-        # At once after a connection that worked: some devices close it after every answer.
-        pause = min(_RECONNECT_MOST_S, _RECONNECT_FIRST_S * 2.0**self._attempts) if self._attempts else 0.0
-        if self._releasing:
-            pause = min(pause, _RECONNECT_FIRST_S)
-        self._attempts = min(self._attempts + 1, 10)
-        now = asyncio.get_running_loop().time()
-        self._retry_at = now + pause * random.uniform(0.5, 1.0)
+        self._reopening.lost(now, hurry=self._releasing)
+        self._lose_banks(reason, for_now=self._answers > 0)
+        self._close(reason, now_ns, reset=True)
+        self._turned_over = False
+        if self._rtu:
+            self._keep_line_silent(now, self._late_s)
+
+    def _lose_banks(self, reason: str, for_now: bool) -> None:
         for unit in self.units:
             if unit.bank is not None and not unit.kept_silent:
-                unit.bank.lost(reason, for_now=self._answers > 0)
+                unit.bank.lost(reason, for_now)
+
+    def _close(self, reason: str, now_ns: int, reset: bool = False) -> None:
+        connection, self._connection = self._connection, None
         self._answers = 0
-        if self._rtu:
-            self._keep_line_silent(now)
+        if connection is None:
+            return
+        lived_s = asyncio.get_running_loop().time() - self._opened_at
+        if connection.by_peer and lived_s >= LONG_LIVED_S:
+            self.cut_ns, self.cut_by_reset = now_ns, connection.reset
+        connection.close(reason, reset)
+
+    def _tell(self, now: float) -> None:
+        self._told.due(now)
+        for unit in self.units:
+            unit.tell(now)
 
     def _give_up_due(self, now_ns: int) -> None:
         for unit in self.units:
             if not unit.silent(now_ns):
                 unit.give_up(self._down, now_ns)
 
-    def _keep_line_silent(self, now: float) -> None:
-        self._ready_at = max(self._ready_at, now + self._link.late_answer_s)
+    # --- RTU: answers carry no id, so silence is what tells one from another ---------------------------
 
-    def _ready(self, now: float) -> float:
-        """Loop time from which a request may go out. RTU: throws away what arrives until then."""
+    def _keep_line_silent(self, now: float, late_s: float) -> None:
+        self._quiet_until = max(self._quiet_until, now + late_s)
+
+    def _may_send_at(self, request: Request) -> float:
+        """Loop time. A release does not wait for a late answer: its own names address and value."""
+        return self._ready_at if request.releases else max(self._ready_at, self._quiet_until)
+
+    def _throw_away_unasked(self, now: float, now_ns: int) -> None:
+        """Bytes that nobody asked for: an answer that came late, so another may be on its way."""
         connection = self._connection
-        if self._rtu and connection is not None and connection.buffer:
-            # Nobody asked for these bytes: an answer that came late, so another may be on its way.
-            connection.buffer.clear()
-            self._noise_from = now if self._noise_from is None else self._noise_from
-            if now - self._noise_from > 2 * self._link.late_answer_s + _NOISE_MOST_S:
-                self._down = "the line is never silent: another master, or a device that talks unasked"
-                self._give_up_due(self._clock.mono_ns())
-            if now >= self._ready_at:
-                self._keep_line_silent(now)
-            elif self._ready_at - now < _STILL_TALKING_S:
-                self._ready_at = now + _STILL_TALKING_S
-        return self._ready_at
+        if not self._rtu or connection is None or not connection.buffer:
+            return
+        self._unasked += len(connection.buffer)
+        connection.buffer.clear()
+        if self._last is not None and self._unasked >= RTU_LEAST:
+            # Which of the two was the answer to the last request cannot be known.
+            unit, talker = self._last
+            self._last = None
+            talker.withdraw(_TWO_ANSWERS, now_ns)
+            unit.answered(Answer(failure=_TWO_ANSWERS), 0.0, now)
+        self._noise_from = now if self._noise_from is None else self._noise_from
+        if now - self._noise_from > 2 * self._late_s + _NOISE_MOST_S:
+            self._down = "the line is never silent: another master, or a device that talks unasked"
+            self._give_up_due(now_ns)
+        self._keep_line_silent(now, self._late_s)
+
+    async def _alone(self, connection: Connection, unit: Unit, sent: float) -> bool:
+        """The answer just cut out was the only one: nothing follows it within the gap between frames,
+
+        nor before the device's slowest recent answer would have come (what came sooner may be a late one
+        that a gateway passed on just now).
+        """
+        loop = asyncio.get_running_loop()
+        until = max(loop.time() + self._gap_s(), sent + unit.slowest_s)
+        while len(connection.buffer) < RTU_LEAST and not connection.closed:
+            if not await connection.more(until):
+                return True
+        return len(connection.buffer) < RTU_LEAST
+
+    def _gap_s(self) -> float:
+        if self._link.frame_gap_s is not None:
+            return self._link.frame_gap_s
+        if self._link.type == "rtu_serial":
+            return max(_FRAME_GAP_LEAST_S, _FRAME_GAP_CHARS * _CHAR_BITS / self._link.baud)
+        return _TCP_GAP_S
 
     # --- one request ---------------------------------------------------------------------------------
 
-    async def _exchange(self, connection: Connection, request: Request) -> Answer:
+    async def _exchange(self, connection: Connection, unit: Unit, request: Request) -> Answer:
         """Send and wait for the answer, the time-out or the end of the connection."""
         loop = asyncio.get_running_loop()
         self._transaction = self._transaction % 0xFFFF + 1  # never 0: some peers answer 0 to everything
         frame = (rtu_frame if self._rtu else mbap_frame)(request, self._transaction)
         take = take_rtu if self._rtu else take_mbap
+        sent = loop.time()
+        self._last, self._unasked = None, 0
+        if sent >= self._quiet_until:
+            self._noise_from = None
         connection.send(frame)
-        deadline = loop.time() + self._link.timeout_s + self._on_the_wire_s(len(frame), request)
+        unit.asked(sent)
+        deadline = sent + self._longest_s(request)
+        in_time = True
         while True:
+            # One last look after the deadline: what came while this program stood still has come.
             answer = take(connection.buffer, request, self._transaction)
-            if answer is not None:
-                break
-            if connection.closed:
+            if answer is None and connection.closed:
                 answer = Answer(failure=connection.closed, lost=True)
-            elif not await connection.more(deadline):
+            elif answer is None and not in_time:
                 answer = self._timed_out(connection)
             if answer is not None:
                 break
+            in_time = await connection.more(deadline)
+        took_s = min(loop.time(), deadline) - sent
+        if self._rtu and not answer.failure and not request.bits:
+            if await self._alone(connection, unit, sent):
+                unit.slowest_s = max(took_s, _SLOWEST_FADES * unit.slowest_s)
+            else:
+                connection.buffer.clear()
+                answer = Answer(failure=_TWO_ANSWERS)
         now = loop.time()
         self._ready_at = now + self._turnaround_s()
         if self._rtu and answer.failure:
-            self._keep_line_silent(now)
+            self._keep_line_silent(now, self._late_s)
         return answer
 
     def _timed_out(self, connection: Connection) -> Answer:
@@ -364,47 +496,74 @@ class LinkTask:
         # On TCP the rest of a broken-off frame would be taken for the head of the next: start afresh.
         return Answer(failure=f"no sound answer {waited}", silent=True, lost=not self._rtu)
 
-    def _took(self, unit: Unit, talker: Bank | Poller, answer: Answer, started: float) -> None:
+    def _took(
+        self, unit: Unit, talker: Bank | Poller, answer: Answer, asked_ns: int, started: float
+    ) -> None:
         now_ns, now = self._clock.mono_ns(), asyncio.get_running_loop().time()
         if answer.lost and not answer.silent and self._answers and not self._repeated:
             # The peer closed a connection that had worked, perhaps before it saw this request (it was
             # idle too long, or closes after every answer): asked once more on a fresh connection.
             self._repeated = True
-            self._drop(answer.failure, now_ns)
+            self._relays_first = talker is unit.bank
+            self._turn_over(answer.failure, now_ns)
             return
         self._repeated = False
-        talker.took(answer, now_ns)
+        talker.took(answer, asked_ns if talker is unit.poller else now_ns)
         self._note_released()
-        unit.answered(answer, started, now)
+        # A stall of this program is no fault of the device: it never costs it more than its time-out.
+        cost_s = min(now - started, self._link.timeout_s) + max(0.0, self._quiet_until - now)
+        unit.answered(answer, cost_s, now)
         self._order.remove(unit)
         self._order.append(unit)
+        if answer.failure:
+            # Whose turn it is is drawn by lot: a device late with every n-th answer would else be late
+            # with the same one for ever.
+            self._relays_first = random.random() < 0.5
+        if unit.dead:
+            self._dead_free_at = now + cost_s * (1.0 / _DEAD_SHARE - 1.0)
         if answer.silent:
             self._silent_in_row += 1
-            if unit.poller is not talker:
+            if unit.poller is not talker and unit.dead:
                 unit.poller.give_up(answer.failure, now_ns)
         elif not answer.failure:
-            self._silent_in_row = self._attempts = 0
-            self._answers += 1
-            self._down = ""
-            if self._told_down:
-                _log.info("link works", link=self._link.id)
-                self._told_down = False
+            self._answered(unit, talker, now_ns, now)
         if answer.lost or self._silent_in_row >= _SILENT_MOST:
             self._answers = 0  # it has just failed: no more benefit of the doubt
             self._drop(answer.failure, now_ns)
 
+    def _answered(self, unit: Unit, talker: Bank | Poller, now_ns: int, now: float) -> None:
+        self._last = unit, talker
+        self._silent_in_row = 0
+        self._answers += 1
+        self._down = ""
+        self._reopening.works()
+        if self._told_down:
+            self._told.note(now, _log.info, "link works", link=self._link.id)
+            self._told_down = False
+        if self._reopening.one_request(now):
+            self._turn_over("one request per connection", now_ns, by_us=True)
+        elif self._answers > 1:
+            self._reopening.goes_on()
+
     def _turnaround_s(self) -> float:
         if self._link.type != "rtu_serial":
             return self._link.turnaround_s
-        return max(self._link.turnaround_s, _FRAME_GAP_CHARS * _CHAR_BITS / self._link.baud)
+        return max(self._link.turnaround_s, self._gap_s())
 
-    def _on_the_wire_s(self, sent: int, request: Request) -> float:
-        """Serial: the time the bits themselves take, which is no fault of the device [real s]."""
+    def _longest_s(self, request: Request) -> float:
+        """How long an answer is waited for; serial: and the time that the bits themselves take [real s]."""
         if self._link.type != "rtu_serial":
-            return 0.0
-        return (sent + 5 + 2 * request.size) * _CHAR_BITS / self._link.baud
+            return self._link.timeout_s
+        frames = 2 * RTU_LEAST + 8 + 2 * request.size
+        return self._link.timeout_s + frames * _CHAR_BITS / self._link.baud
 
 
 def _due(talker: Bank | Poller, now_ns: int) -> bool:
     due_ns = talker.next_ns(now_ns)
     return due_ns is not None and due_ns <= now_ns
+
+
+def _releases(bank: Bank, now_ns: int) -> bool:
+    """The next thing it asks is a write that lets an output go."""
+    request = bank.request(now_ns)
+    return request is not None and request.releases

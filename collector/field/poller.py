@@ -1,27 +1,31 @@
 """What is read from one device and when: its poll cycle, its plan, its latest readings.
 
 Pure: it names the next request and takes the answer; the link owns the socket and the clock. One
-failure costs this device's values only, and only for one cycle.
+failure costs this device's values only, and only for one cycle. A reading is as old as its *request*:
+what an answer says was so at some moment after that, however late it came.
 """
 
 from __future__ import annotations
 
+import random
 from collections import deque
 from collections.abc import Iterable
 
 from collector.field.codec import Place, Spec, decode
 from collector.field.plan import REFUSALS, Block, DevicePlan, exception_words, unreadable
-from collector.field.wire import READ_FUNCTION, Answer, Request
+from collector.field.wire import GATEWAY_EXCEPTIONS, READ_FUNCTION, Answer, Request
 from collector.quality import Detail, Reading, invalid
 from collector.settings.model import Device
 
 _S = 1_000_000_000
 #: A device of which not one value can be read is asked for everything again so soon [s]: it may be starting.
 _REPLAN_NOTHING_LEFT_S = 60.0
+#: Reconnections closer than this to the last make nothing whole again [s]: some devices close after each answer.
+_REPLAN_EVERY_S = 60.0
 #: Still working, busy, and the gateway's two: the value was not refreshed, the sensor may be healthy.
-_NOT_NOW = frozenset({5, 6, 10, 11})
-#: Behind these exceptions the device itself did not answer: its gateway did.
-GATEWAY_EXCEPTIONS = frozenset({10, 11})
+_NOT_NOW = frozenset({5, 6}) | GATEWAY_EXCEPTIONS
+#: So many requests in a row without an answer (and its ``retries``), and the rest of the cycle is given up.
+_GIVE_UP_AFTER = 2
 
 
 class Poller:
@@ -44,8 +48,14 @@ class Poller:
             )
         self._plan = DevicePlan.of(self._at, device.max_gap, device.max_block)
         self._queue: deque[Block] = deque()
+        self._asked: dict[Block, int] = {}  # when last [ns]
+        self._cycle_ns = -1  # begin of the last cycle
+        self._missed = 0  # requests in a row without an answer
+        self._unsteady = False  # one of the last cycle's
+        self._stored: Block | None = None  # by the last answer
         self._doubted = False
         self._replan_ns: int | None = None
+        self._restorable_ns = now_ns
         self.due_ns = now_ns
         self.polled = not self._at
 
@@ -65,8 +75,11 @@ class Poller:
         return Request(self._device.unit, READ_FUNCTION[block.table], block.address, block.size)
 
     def took(self, answer: Answer, now_ns: int) -> None:
-        """Take the answer to the last request. ``now_ns``: when it arrived."""
+        """Take the answer to the last request. ``now_ns``: when that was *asked*."""
         block = self._queue[0]
+        self._asked[block] = now_ns
+        self._stored = None
+        self._missed = self._missed + 1 if answer.missed else 0
         if answer.exception in REFUSALS and not self._doubted:
             self._doubted = True  # asked once more: only a repeated refusal changes the plan
             return
@@ -74,6 +87,7 @@ class Poller:
         self._queue.popleft()
         if answer.ok:
             self._store(block, answer.words, now_ns)
+            self._stored = block
         elif answer.exception in REFUSALS:
             self._plan, parts = self._plan.without(block, answer.exception)
             self._queue.extendleft(reversed(parts))
@@ -87,9 +101,16 @@ class Poller:
             reason = answer.failure or exception_words(answer.exception)
             stale = bool(answer.failure) or answer.exception in _NOT_NOW
             self._fail(block, reason, now_ns, Detail.OLD_DATA if stale else Detail.FAILURE)
-            if answer.silent or answer.lost or answer.exception in GATEWAY_EXCEPTIONS:
+            self._unsteady = True
+            if self._missed >= _GIVE_UP_AFTER:
                 self._fail_rest(reason, now_ns)
         self.polled = self.polled or not self._queue
+
+    def withdraw(self, reason: str, now_ns: int) -> None:
+        """What the last answer brought is not to be believed after all."""
+        if self._stored is not None:
+            self._fail(self._stored, reason, now_ns)
+            self._stored, self._unsteady = None, True
 
     def give_up(self, reason: str, now_ns: int) -> None:
         """The device cannot be asked at present: what is due fails with ``reason`` until the next cycle."""
@@ -102,8 +123,9 @@ class Poller:
 
     def reconnected(self, was_failing: bool, now_ns: int) -> None:
         """A fresh connection: refused blocks are tried whole again; a device that failed is read at once."""
-        if not self._plan.is_whole:
+        if not self._plan.is_whole and now_ns >= self._restorable_ns:
             self._replan_ns = now_ns
+            self._restorable_ns = now_ns + int(_REPLAN_EVERY_S * _S)
         if was_failing:
             self.due_ns = now_ns
 
@@ -113,8 +135,22 @@ class Poller:
         if self._replan_ns is not None and now_ns >= self._replan_ns:
             self._plan, self._replan_ns = self._plan.restored(), None
         self._note_refused(now_ns)
-        self._queue.extend(self._plan.now)
+        self._queue.extend(self._in_order())
+        self._cycle_ns, self._unsteady = now_ns, False
         self.polled = self.polled or not self._queue
+
+    def _in_order(self) -> list[Block]:
+        """What the last cycle did not come to goes first, the longest unasked before all.
+
+        After a cycle with a failure the rest is shuffled: a device that is late with every n-th answer
+        would else be late with the same block for ever.
+        """
+
+        def place(block: Block) -> tuple[int, float]:
+            asked = min(self._asked.get(block, -1), self._cycle_ns)
+            return asked, random.random() if self._unsteady else 0.0
+
+        return sorted(self._plan.now, key=place)
 
     def _store(self, block: Block, words: tuple[int, ...], now_ns: int) -> None:
         for place in block.places:

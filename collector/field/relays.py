@@ -13,8 +13,8 @@ from dataclasses import dataclass
 
 from collector.field.codec import Place, Spec, raw_value, spec
 from collector.field.plan import Block, blocks, exception_words
-from collector.field.poller import GATEWAY_EXCEPTIONS
 from collector.field.wire import (
+    GATEWAY_EXCEPTIONS,
     READ_COILS,
     READ_FUNCTION,
     WRITE_COIL,
@@ -244,23 +244,31 @@ class Bank:
     def lost(self, reason: str, for_now: bool = False) -> None:
         """The connection is gone, or is given up: outputs are read first when it is back.
 
-        for_now: it had worked and is opened again at once (some modules close it when idle); the module
-        counts as lost only if that, or the next request, fails.
+        for_now: it had worked and is opened again at once (some modules close it when idle, some after
+        each answer): what was begun goes on, and the module counts as lost only if that, or the next
+        request, fails.
         """
+        for coil in self._coils.values():
+            # The module may have released by itself meanwhile: that is no foreign write.
+            coil.expected = None
+        if for_now:
+            self._failures += 1
+            return
         self._steps.clear()
         self._adopted = False
         self._carried = None
         self._check_again = {step.what for step in self._checks}
-        if for_now:
-            self._failures += 1
-        else:
-            self._down = reason
-            self._unverified.update((step.what, _NOT_READ) for step in self._checks)
+        self._down = reason
+        self._unverified.update((step.what, _NOT_READ) for step in self._checks)
         self._verify_ns = self._started_ns
         self._no_function.clear()
         for coil in self._coils.values():
-            # The module may have released by itself meanwhile: that is no foreign write.
-            coil.expected = coil.written = None
+            coil.written = None
+
+    def withdraw(self, reason: str, now_ns: int) -> None:
+        """What the last answer said is not to be believed after all: the outputs are read anew."""
+        self.lost(reason)
+        self._again_ns = now_ns + _AGAIN_NS
 
     def inherit(self, before: Bank) -> None:
         """After a reload: show what was last read, until it is read again."""
@@ -364,8 +372,8 @@ class Bank:
             on = bool(words[place.address - step.block.address])
             if coil.fault.startswith(_READING):
                 coil.fault = ""
-            if not self._adopted and coil.actual and not on:
-                coil.let_go_ns = now_ns
+            if coil.expected is None and coil.actual and not on:
+                coil.let_go_ns = now_ns  # while we were away, be it ever so short
             if step.after_write:
                 if coil.written is not None and on != coil.written:
                     coil.fault = f"written {int(coil.written)} and acknowledged, but reads back {int(on)}"

@@ -24,14 +24,18 @@ class LinkDown(Exception):
 
 
 class Connection(asyncio.Protocol):
-    """Bytes in ``buffer`` as they arrive. ``closed``: "" while open, else why in plain words."""
+    """Bytes in ``buffer`` as they arrive. ``closed``: "" while open, else why in plain words.
 
-    def __init__(self, on_closed: Callable[[], None]) -> None:
+    by_peer: the other side ended it; reset: without the usual farewell, as by one that knows it no more.
+    on_news: called when bytes came or the connection ended.
+    """
+
+    def __init__(self, on_news: Callable[[], None]) -> None:
         self.buffer = bytearray()
         self.closed = ""
-        self.heard_at = 0.0
+        self.by_peer = self.reset = False
         self._news = asyncio.Event()
-        self._on_closed = on_closed
+        self._on_news = on_news
         self._transport: asyncio.Transport | None = None
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
@@ -41,32 +45,41 @@ class Connection(asyncio.Protocol):
 
     def data_received(self, data: bytes) -> None:
         self.buffer += data
-        self.heard_at = asyncio.get_running_loop().time()
         self._news.set()
+        self._on_news()
         if len(self.buffer) > _MOST_UNREAD:
             self.close("the device sends without being asked")
 
     def connection_lost(self, exc: Exception | None) -> None:
-        self.closed = self.closed or (
-            f"the connection broke ({exc})" if exc else "the device closed the connection"
-        )
+        if not self.closed:
+            self.by_peer, self.reset = True, exc is not None
+            self.closed = f"the connection broke ({exc})" if exc else "the device closed the connection"
         self._transport = None
         self._news.set()
-        self._on_closed()
+        self._on_news()
 
     def send(self, data: bytes) -> None:
         if self._transport is not None and not self.closed:
             self._transport.write(data)
 
     async def more(self, deadline: float) -> bool:
-        """Wait until bytes or the end of the connection arrive; False at ``deadline`` (loop time)."""
+        """Wait until bytes or the end of the connection arrive; False at ``deadline`` (loop time).
+
+        What has already arrived counts, however late we come to look: after a stall of this program (a
+        suspended machine, a blocked loop) the deadline and the answer are found at the same moment.
+        """
         self._news.clear()
         try:
             async with asyncio.timeout_at(deadline):
                 await self._news.wait()
         except TimeoutError:
-            return False
-        return True
+            await self.look()
+        return self._news.is_set()
+
+    async def look(self) -> None:
+        """Let the loop read what waits in the socket: one pass finds it, the next one hands it over."""
+        await asyncio.sleep(0)
+        await asyncio.sleep(0)
 
     def close(self, reason: str, reset: bool = False) -> None:
         """``reset``: what the peer has not received yet never reaches it.
@@ -83,18 +96,18 @@ class Connection(asyncio.Protocol):
             self._transport = None
 
 
-async def open_connection(link: Link, on_closed: Callable[[], None]) -> Connection:
+async def open_connection(link: Link, on_news: Callable[[], None]) -> Connection:
     """Open a link within its time-out (real time). LinkDown says in plain words why it failed."""
     loop = asyncio.get_running_loop()
     if link.type == "rtu_serial":
         if find_spec("serial") is None:
             raise LinkDown("a serial link needs pyserial, not installed here: pip install 'windingd[serial]'")
-        return await _open_serial(link, on_closed)
+        return await _open_serial(link, on_news)
     where = f"{link.host}:{link.port or 502}"
     try:
         async with asyncio.timeout(link.timeout_s):
             _, connection = await loop.create_connection(
-                lambda: Connection(on_closed), link.host or "", link.port or 502
+                lambda: Connection(on_news), link.host or "", link.port or 502
             )
     except TimeoutError:
         raise LinkDown(f"no connection to {where} within {link.timeout_s:g} s") from None
@@ -103,7 +116,7 @@ async def open_connection(link: Link, on_closed: Callable[[], None]) -> Connecti
     return connection
 
 
-async def _open_serial(link: Link, on_closed: Callable[[], None]) -> Connection:
+async def _open_serial(link: Link, on_news: Callable[[], None]) -> Connection:
     import termios
 
     from pymodbus.transport.serialtransport import create_serial_connection
@@ -111,7 +124,7 @@ async def _open_serial(link: Link, on_closed: Callable[[], None]) -> Connection:
     try:
         _, connection = await create_serial_connection(
             asyncio.get_running_loop(),
-            lambda: Connection(on_closed),
+            lambda: Connection(on_news),
             link.serial_device,
             baudrate=link.baud,
             bytesize=8,

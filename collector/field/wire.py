@@ -38,6 +38,10 @@ _PDU: dict[int, type[ModbusPDU]] = {
 _DECODER = DecodePDU(False)
 _SOCKET, _RTU = FramerSocket(_DECODER), FramerRTU(_DECODER)
 
+#: Behind these exceptions the device itself did not answer: its gateway did.
+GATEWAY_EXCEPTIONS = frozenset({10, 11})
+#: No RTU frame is shorter: unit, function, exception code and CRC.
+RTU_LEAST = 5
 #: MBAP length field: unit, function and one byte at least; a PDU has 253 bytes at most (Modbus V1.1b3, 4.1).
 _MBAP_LENGTH = range(3, 255)
 
@@ -51,6 +55,11 @@ class Request:
     address: int
     size: int
     bits: tuple[bool, ...] = ()
+
+    @property
+    def releases(self) -> bool:
+        """A write that lets an output go."""
+        return bool(self.bits) and not all(self.bits)
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +78,12 @@ class Answer:
     @property
     def ok(self) -> bool:
         return not self.exception and not self.failure
+
+
+    @property
+    def missed(self) -> bool:
+        """The device itself did not answer: nothing came, or a gateway says so in its place."""
+        return self.silent or self.lost or self.exception in GATEWAY_EXCEPTIONS
 
 
 #: Cuts the answer to a request out of what has arrived; None: not complete yet.

@@ -138,8 +138,16 @@ class Link(Section):
     parity: Literal["none", "even", "odd"] = "even"
     stop_bits: Literal[1, 2] = 1
     timeout_s: Annotated[float, Field(gt=0, le=60)] = Field(1.0, description="real time per request")
-    late_answer_s: Annotated[float, Field(ge=0, le=60)] = Field(
-        0.5, description="RTU: silence kept after a time-out, since answers carry no transaction id"
+    late_answer_s: Annotated[float, Field(ge=0, le=120)] | None = Field(
+        None,
+        description="RTU: after a time-out nothing is read until the line was quiet for so long, since answers "
+        "carry no transaction id; at least a gateway's own time-out. Default 2 times timeout_s: an answer that "
+        "comes within 3 times timeout_s is then never taken for another's",
+    )
+    frame_gap_s: Annotated[float, Field(ge=0.001, le=2)] | None = Field(
+        None,
+        description="RTU: an answer counts only when nothing more came for so long. Default on a serial line "
+        "3.5 characters (at least 1.75 ms), over TCP 0.02",
     )
     turnaround_s: Annotated[float, Field(ge=0, le=5)] = Field(0.0, description="pause between requests")
 

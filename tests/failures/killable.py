@@ -87,11 +87,11 @@ class Sqlite:
         return sqlite3.connect(*a, **k, factory=Mortal)
 
 
-async def exchange(self: LinkTask, connection: Connection, request: Any) -> Any:
+async def exchange(self: LinkTask, connection: Connection, unit: Any, request: Any) -> Any:
     if request.function not in WRITES:
-        return await original_exchange(self, connection, request)
+        return await original_exchange(self, connection, unit, request)
     point("write: before a request to the relays")
-    answer = await original_exchange(self, connection, request)
+    answer = await original_exchange(self, connection, unit, request)
     point("write: answered")
     return answer
 

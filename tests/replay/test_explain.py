@@ -96,6 +96,12 @@ def broken_stage(s: Recorded) -> None:
     s.set(oil=61.0).run(60)
 
 
+def stalled(s: Recorded) -> None:
+    s.run(60)
+    s.frozen_reads = {name.removeprefix("T1."): reading for name, reading in s.readings().items()}
+    s.cycle(15.0)
+
+
 def silent_module(s: Recorded) -> None:
     s.run(60)
     s.link_down = set(s.ids)
@@ -244,6 +250,11 @@ CASES = [
         "module lost", "T1.stage2",
         ("Its relay module relays is not under control", "the module relays answers"),
         silent_module, reason="released: output module lost",
+    ),
+    Case(
+        "stall", "T1.stage2",
+        ("No decision was made for a while", "not read since then: T1.top_oil_c, T1.ambient_c, T1.HV_A"),
+        stalled, reason="released: not read since a stall",
     ),
 ]  # fmt: skip
 

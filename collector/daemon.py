@@ -24,7 +24,7 @@ from collector import engine, operator
 from collector.clock import Clock
 from collector.field import Field
 from collector.log_stream import LogStream
-from collector.messages import Command, Event, Health, Inputs, Outcome, Value
+from collector.messages import Command, Event, Health, Inputs, Outcome, StallSign, Value
 from collector.points import catalogue
 from collector.publish.inject import Injections, parse
 from collector.publish.mqtt import TIME_DOUBTFUL, TIME_GOOD, MqttPublisher
@@ -243,6 +243,7 @@ class Daemon:
         self.outcome: Outcome | None = None
         self._publishing: list[asyncio.Task[None]] = []
         self._wall = WallClock()
+        self._all_reset_ns = -1
         self._wall_ns = 0  # the wall clock of the present cycle
         self._loss = DurableLoss()
         self._injections = Injections()
@@ -385,7 +386,6 @@ class Daemon:
         self._wall.observe(mono_ns, self._wall_ns)
         record_ok, record_reason = self.recorder.health()
         broker_ok, broker_reason = self.mqtt.health() if self.mqtt is not None else (True, "")
-        jumped = self._wall.jumped_s > self.settings.station.decision_max_age_s
         commands, self._commands = tuple(self._commands), []
         return Inputs(
             mono_ns=mono_ns,
@@ -401,11 +401,18 @@ class Daemon:
                 clock_trusted=self._wall.trusted,
                 clock_stepped_s=self._wall.stepped_s,
                 settings_refused=self._refused,
-                possible_stall="wall clock" if jumped else "",
+                possible_stall=self._possible_stall(snapshot.all_reset_ns),
             ),
             polled=snapshot.polled,
             settings_hash=self.settings_hash,
         )
+
+    def _possible_stall(self, all_reset_ns: int) -> StallSign:
+        """A sign since the last cycle that the machine stood still although no clock of ours moved."""
+        reset, self._all_reset_ns = all_reset_ns > self._all_reset_ns, all_reset_ns
+        if self._wall.jumped_s > self.settings.station.decision_max_age_s:
+            return "wall clock"
+        return "connections" if reset else ""
 
     def _tell(self, inputs: Inputs, outcome: Outcome) -> None:
         """Record, publish and log; none of them may block or raise, and none is waited for."""

@@ -54,6 +54,17 @@ def test_gap_of_another_boot_is_unknown_when_the_wall_clock_is_not_plausible(now
     assert daemon.restart_gap("new", 5 * S, now, ("old", 440 * S, then)).gap_s is None
 
 
+def test_a_jump_ahead_of_a_clock_that_was_right_may_be_a_stall_and_nothing_else_is() -> None:
+    clock = daemon.WallClock()
+    clock.observe(0, 0)  # starts in 1970: where it stood before says nothing
+    clock.observe(2 * S, NOW)
+    assert (clock.stepped_s > 0, clock.jumped_s) == (True, 0.0)
+    clock.observe(4 * S, NOW + 3602 * S)
+    assert clock.jumped_s == 3600.0
+    clock.observe(6 * S, NOW + 2 * S)
+    assert (clock.stepped_s, clock.jumped_s) == (-3602.0, 0.0)
+
+
 def test_wall_clock_steps_are_seen_against_monotonic_time() -> None:
     clock = daemon.WallClock()
     clock.observe(0, NOW)

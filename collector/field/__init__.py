@@ -18,7 +18,6 @@ from collector.messages import Decision, RelayStatus
 from collector.quality import Reading
 from collector.settings.model import Settings
 
-
 #: Connections that end within this time of each other ended at once [station ns].
 _AT_ONCE_NS = 2_000_000_000
 

@@ -20,7 +20,17 @@ from collector.field.relays import Bank
 from collector.field.reopening import MOST_S, Reopening
 from collector.field.told import Told
 from collector.field.transport import Connection, LinkDown, open_connection
-from collector.field.wire import RTU_LEAST, Answer, Request, mbap_frame, rtu_frame, take_mbap, take_rtu
+from collector.field.wire import (
+    RTU_LEAST,
+    Answer,
+    Heard,
+    Request,
+    Take,
+    mbap_frame,
+    rtu_frame,
+    take_mbap,
+    take_rtu,
+)
 from collector.messages import Decision
 
 _S = 1_000_000_000
@@ -32,7 +42,7 @@ REQUESTS_MOST_PER_S = 100.0
 _HOLD_MOST = 10.0
 #: and not before this time, doubled with each failure in a row up to the longest [real s].
 _REPEAT_FIRST_S, _REPEAT_MOST_S = 0.25, 5.0
-#: Units that failed so often in a row count as dead,
+#: Units that failed so often in a row count as dead (once, if they never answered),
 _DEAD_AFTER = 2
 #: and all of them together may cost the link no more than this share of its time.
 _DEAD_SHARE = 0.25
@@ -73,6 +83,7 @@ class Unit:
         self._burst_s, self._every_s = 1.0 / rate, 1.0 / (REQUESTS_MOST_PER_S * rate)
         self._full_at = 0.0  # loop time at which it may again be asked as often at once as it ever may
         self._failures = 0  # in a row
+        self._answered = False  # ever
         self._given_up = False
         self._told = Told()
 
@@ -93,7 +104,7 @@ class Unit:
 
     @property
     def dead(self) -> bool:
-        return self._failures >= _DEAD_AFTER
+        return self._failures >= (_DEAD_AFTER if self._answered else 1)
 
     def held_s(self, now: float, regardless: bool) -> float:
         """Real seconds until it may be asked. ``regardless`` of what its silence cost, for a release."""
@@ -110,7 +121,7 @@ class Unit:
             self._told.note(now, _log.info, "device", device=self.id, reason=reason or "answers")
         self.reason = reason
         if not reason:
-            self._failures, self._held_until = 0, 0.0
+            self._failures, self._held_until, self._answered = 0, 0.0, True
             return
         self._given_up = True
         times = 2.0**self._failures
@@ -151,6 +162,7 @@ class LinkTask:
         self._opened_at = 0.0  # loop time
         self._turned_over = False
         self._answers = 0  # on this connection
+        self._heard: set[str] = set()  # who answered on it, or on those before that it took over from
         self._repeated = False
         self._silent_in_row = 0
         self._dead_free_at = 0.0  # loop time from which a dead unit may be asked
@@ -347,6 +359,8 @@ class LinkTask:
         if self._rtu and not self._turned_over:
             # Whoever talked on this line before us may have left a request outstanding.
             self._keep_line_silent(self._opened_at, self._late_s)
+        if not self._turned_over:
+            self._heard.clear()
         for unit in self.units:
             was_failing = bool(unit.reason) and not self._turned_over
             unit.poller.reconnected(was_failing, self._clock.mono_ns())
@@ -457,7 +471,8 @@ class LinkTask:
         loop = asyncio.get_running_loop()
         self._transaction = self._transaction % 0xFFFF + 1  # never 0: some peers answer 0 to everything
         frame = (rtu_frame if self._rtu else mbap_frame)(request, self._transaction)
-        take = take_rtu if self._rtu else take_mbap
+        take: Take = take_rtu if self._rtu else take_mbap
+        heard = Heard()
         sent = loop.time()
         self._last, self._unasked = None, 0
         if sent >= self._quiet_until:
@@ -468,11 +483,11 @@ class LinkTask:
         in_time = True
         while True:
             # One last look after the deadline: what came while this program stood still has come.
-            answer = take(connection.buffer, request, self._transaction)
+            answer = take(connection.buffer, request, self._transaction, heard)
             if answer is None and connection.closed:
                 answer = Answer(failure=connection.closed, lost=True)
             elif answer is None and not in_time:
-                answer = self._timed_out(connection)
+                answer = self._timed_out(connection, heard)
             if answer is not None:
                 break
             in_time = await connection.more(deadline)
@@ -489,16 +504,18 @@ class LinkTask:
             self._keep_line_silent(now, self._late_s)
         return answer
 
-    def _timed_out(self, connection: Connection) -> Answer:
+    def _timed_out(self, connection: Connection, heard: Heard) -> Answer:
         waited = f"within {self._link.timeout_s:g} s"
+        if heard.zero_id:
+            return Answer(
+                failure=f"answers with transaction id 0, none with that of its request {waited}", silent=True
+            )
         if not connection.buffer:
             return Answer(failure=f"no answer {waited}", silent=True)
         # On TCP the rest of a broken-off frame would be taken for the head of the next: start afresh.
         return Answer(failure=f"no sound answer {waited}", silent=True, lost=not self._rtu)
 
-    def _took(
-        self, unit: Unit, talker: Bank | Poller, answer: Answer, asked_ns: int, started: float
-    ) -> None:
+    def _took(self, unit: Unit, talker: Bank | Poller, answer: Answer, asked_ns: int, started: float) -> None:
         now_ns, now = self._clock.mono_ns(), asyncio.get_running_loop().time()
         if answer.lost and not answer.silent and self._answers and not self._repeated:
             # The peer closed a connection that had worked, perhaps before it saw this request (it was
@@ -522,7 +539,9 @@ class LinkTask:
         if unit.dead:
             self._dead_free_at = now + cost_s * (1.0 / _DEAD_SHARE - 1.0)
         if answer.silent:
-            self._silent_in_row += 1
+            # One that never answered on this connection says nothing about it, as long as others did.
+            if unit.id in self._heard or not self._heard:
+                self._silent_in_row += 1
             if unit.poller is not talker and unit.dead:
                 unit.poller.give_up(answer.failure, now_ns)
         elif not answer.failure:
@@ -534,6 +553,7 @@ class LinkTask:
     def _answered(self, unit: Unit, talker: Bank | Poller, now_ns: int, now: float) -> None:
         self._last = unit, talker
         self._silent_in_row = 0
+        self._heard.add(unit.id)
         self._answers += 1
         self._down = ""
         self._reopening.works()

@@ -20,7 +20,7 @@ from collector.settings.model import Device
 _S = 1_000_000_000
 #: A device of which not one value can be read is asked for everything again so soon [s]: it may be starting.
 _REPLAN_NOTHING_LEFT_S = 60.0
-#: Reconnections closer than this to the last make nothing whole again [s]: some devices close after each answer.
+#: Reconnections sooner after each other make nothing whole again [s]: some devices close after each answer.
 _REPLAN_EVERY_S = 60.0
 #: Still working, busy, and the gateway's two: the value was not refreshed, the sensor may be healthy.
 _NOT_NOW = frozenset({5, 6}) | GATEWAY_EXCEPTIONS
@@ -171,9 +171,7 @@ class Poller:
     def _fail(self, block: Block, reason: str, now_ns: int, detail: Detail = Detail.OLD_DATA) -> None:
         for place in block.places:
             for measurement, _ in self._at[place]:
-                self.readings[measurement] = Reading(
-                    None, invalid(detail), now_ns, reason, self._device.id
-                )
+                self.readings[measurement] = Reading(None, invalid(detail), now_ns, reason, self._device.id)
 
     def _fail_rest(self, reason: str, now_ns: int) -> None:
         while self._queue:

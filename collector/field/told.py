@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-#: The first change is said at once, then no more than one line in this time, with how many there were [real s].
+#: The first change is said at once, then at most one line in this time, with how many there were [real s].
 SAY_EVERY_S = 60.0
 
 Say = Callable[..., object]

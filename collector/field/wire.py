@@ -79,15 +79,21 @@ class Answer:
     def ok(self) -> bool:
         return not self.exception and not self.failure
 
-
     @property
     def missed(self) -> bool:
         """The device itself did not answer: nothing came, or a gateway says so in its place."""
         return self.silent or self.lost or self.exception in GATEWAY_EXCEPTIONS
 
 
+@dataclass(slots=True)
+class Heard:
+    """What came while an answer was awaited, and is none. zero_id: a frame with transaction id 0."""
+
+    zero_id: bool = False
+
+
 #: Cuts the answer to a request out of what has arrived; None: not complete yet.
-Take = Callable[[bytearray, Request, int], Answer | None]
+Take = Callable[[bytearray, Request, int, Heard], Answer | None]
 
 
 def write_coils(unit: int, address: int, bits: tuple[bool, ...], single: bool = True) -> Request:
@@ -112,7 +118,9 @@ def _pdu(request: Request, transaction_id: int) -> ModbusPDU:
     return pdu
 
 
-def take_mbap(buffer: bytearray, request: Request, transaction_id: int) -> Answer | None:
+def take_mbap(
+    buffer: bytearray, request: Request, transaction_id: int, heard: Heard | None = None
+) -> Answer | None:
     """The answer with our transaction id; frames with another are late answers and thrown away."""
     while len(buffer) >= 7:
         got, protocol, length, unit = struct.unpack(">HHHB", buffer[:7])
@@ -124,6 +132,8 @@ def take_mbap(buffer: bytearray, request: Request, transaction_id: int) -> Answe
         pdu = bytes(buffer[7 : 6 + length])
         del buffer[: 6 + length]
         if got != transaction_id:
+            if heard is not None and got == 0:
+                heard.zero_id = True
             continue
         if unit != request.unit:
             return Answer(failure=f"answer from unit {unit}, asked was unit {request.unit}")
@@ -131,7 +141,9 @@ def take_mbap(buffer: bytearray, request: Request, transaction_id: int) -> Answe
     return None
 
 
-def take_rtu(buffer: bytearray, request: Request, _transaction_id: int) -> Answer | None:
+def take_rtu(
+    buffer: bytearray, request: Request, _transaction_id: int, _heard: Heard | None = None
+) -> Answer | None:
     """The first sound frame of our unit and function; noise and other units' frames before it are skipped."""
     for start in range(len(buffer) - 4):
         if buffer[start] != request.unit or buffer[start + 1] & 0x7F != request.function:

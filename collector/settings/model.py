@@ -140,9 +140,9 @@ class Link(Section):
     timeout_s: Annotated[float, Field(gt=0, le=60)] = Field(1.0, description="real time per request")
     late_answer_s: Annotated[float, Field(ge=0, le=120)] | None = Field(
         None,
-        description="RTU: after a time-out nothing is read until the line was quiet for so long, since answers "
-        "carry no transaction id; at least a gateway's own time-out. Default 2 times timeout_s: an answer that "
-        "comes within 3 times timeout_s is then never taken for another's",
+        description="RTU: after a time-out nothing is read until the line was quiet for so long, since "
+        "answers carry no transaction id; at least a gateway's own time-out. Default 2 times timeout_s: an "
+        "answer that comes within 3 times timeout_s is then never taken for another's",
     )
     frame_gap_s: Annotated[float, Field(ge=0.001, le=2)] | None = Field(
         None,

@@ -64,7 +64,7 @@ def resend(**how):
     ("behaviour", "words"),
     [
         (lambda p, r: resend(transaction=r.transaction + 1 & 0xFFFF)(p, r), "no answer within 0.3 s"),
-        (resend(transaction=0), "no answer within 0.3 s"),
+        (resend(transaction=0), "answers with transaction id 0"),
         (resend(unit=2), "answer from unit 2, asked was unit 1"),
         (resend(unit=0), "answer from unit 0"),
         (lambda p, r: p.reply(r, bytes([3, 2, 0, 1])), "answer to function 3, asked was function 4"),

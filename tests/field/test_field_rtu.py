@@ -13,7 +13,7 @@ from select import select
 
 import pytest
 from field_help import device, ids, link, reading, reg, running, station, until
-from field_raw import Memory, RawDevice, crc16, exception, parse, rightly, silently
+from field_raw import Memory, RawDevice, RawRelayModule, crc16, exception, parse, rightly, silently
 
 LATE_S = 0.4
 
@@ -119,6 +119,179 @@ async def test_control_of_the_silence_after_a_time_out(raw, monkeypatch):
     monkeypatch.setattr("collector.field.link.LinkTask._keep_line_silent", lambda self, now, late_s: None)
     monkeypatch.setattr("collector.field.link.Unit.held_s", lambda self, now, regardless: 0.0)
     assert not await late_answers(raw)
+
+
+# --- more than one answer, and answers that come very late ------------------------------------------
+
+STALE = 7777
+
+
+def stale_frame(peer, req):
+    return peer.frame(req, bytes([4, 2, STALE >> 8, STALE & 0xFF]))
+
+
+def glued(peer, req):
+    """As a gateway that had one in store: both in one segment."""
+    peer.send(stale_frame(peer, req) + peer.frame(req, peer.device.memory.serve(req)))
+
+
+def glued_behind(peer, req):
+    peer.send(peer.frame(req, peer.device.memory.serve(req)) + stale_frame(peer, req))
+
+
+def sooner(pause_s):
+    """The stale one first, the right one when the device is ready."""
+
+    async def behave(peer, req):
+        peer.send(stale_frame(peer, req))
+        await asyncio.sleep(pause_s)
+        peer.reply(req)
+
+    return behave
+
+
+async def usually_in(delay_s, peer, req):
+    await asyncio.sleep(delay_s)
+    peer.reply(req)
+
+
+async def two_answers(raw, behave, usual_s=0.0, **how):
+    """The device gives two answers to every third request. Every value ever delivered, and how many were."""
+    values, count = [], iter(range(1000))
+
+    def third(peer, req):
+        if next(count) % 3 == 2:
+            return behave(peer, req)
+        return usually_in(usual_s, peer, req)
+
+    raw.behave = third
+    async with running(over_tcp(raw, late_answer_s=0.1, **how)) as field:
+        await until(lambda: values.append(reading(field)) or len(raw.log) >= 12, 12.0)
+    return {r.value for r in values}, {r.reason for r in values}
+
+
+@pytest.mark.parametrize(
+    ("behave", "usual_s", "how"),
+    [
+        (glued, 0.0, {}),
+        (glued_behind, 0.0, {}),
+        (sooner(0.08), 0.08, {}),  # the device usually takes that long: until then nothing is believed
+        (sooner(0.05), 0.0, {"frame_gap_s": 0.1}),  # a quick device, a gateway that is not
+    ],
+    ids=["glued-before", "glued-behind", "before-the-usual-time", "within-the-gap"],
+)
+async def test_of_two_answers_none_is_believed(raw, behave, usual_s, how):
+    values, reasons = await two_answers(raw, behave, usual_s, **how)
+    assert values == {None, 200.0}
+    assert any("more than one answer" in reason for reason in reasons)
+
+
+@pytest.mark.parametrize(
+    ("broken", "how", "arguments"),
+    [
+        ("link.LinkTask._alone", "believes", (glued, 0.0)),
+        ("link._SLOWEST_FADES", 0.0, (sooner(0.08), 0.0)),
+        ("link._TCP_GAP_S", 0.02, (sooner(0.05), 0.0)),
+    ],
+    ids=["no-look-behind", "no-usual-time", "no-gap-set"],
+)
+async def test_controls_of_two_answers(raw, monkeypatch, broken, how, arguments):
+    """Without the look behind the answer, or for long enough, the stale value is seen."""
+
+    async def believes(self, connection, unit, sent):
+        connection.buffer.clear()
+        return True
+
+    monkeypatch.setattr(f"collector.field.{broken}", believes if how == "believes" else how)
+    values, _ = await two_answers(raw, *arguments)
+    assert STALE in values
+
+
+async def test_an_answer_too_many_withdraws_the_value(raw):
+    """It comes when the value is long believed, before the next request: which was right cannot be known."""
+
+    async def twice(peer, req):
+        peer.reply(req)
+        await asyncio.sleep(0.15)
+        peer.send(stale_frame(peer, req))
+
+    async with running(over_tcp(raw, devices=[device(poll_s=0.4)])) as field:
+        await until(lambda: reading(field).quality.is_good)
+        raw.once.append(twice)
+        await until(lambda: "more than one answer" in reading(field).reason, 2.0)
+        assert "more than one answer" in field.snapshot().devices["D1"]
+        at = len(raw.log)
+        await until(lambda: len(raw.log) > at and reading(field).quality.is_good)
+    assert raw.log[at].at - raw.log[at - 1].at >= LATE_S, "kept silent"
+
+
+async def two_timeouts_late(raw, **how):
+    """One unit alone answers every third request 2 to 2.5 time-outs late. True: no value in a wrong place."""
+    raw.memory.input = {0: 100, 20: 120, 40: 140}
+    wrong, count, loop = set(), iter(range(1000)), asyncio.get_running_loop()
+    ready = [0.0]  # it serves one request after the other
+
+    def late(peer, req):
+        n = next(count)
+        ready[0] = max(ready[0], loop.time()) + (0.1 * (2.0 + 0.05 * (n % 11)) if n % 3 == 1 else 0.01)
+        loop.call_at(ready[0], peer.send, peer.frame(req, peer.device.memory.serve(req)))
+
+    raw.behave = late
+    settings = station(
+        [link(raw.port, type="rtu_over_tcp", timeout_s=0.1, **how)], [device()], [reg(0), reg(20), reg(40)]
+    )
+    async with running(settings) as field:
+
+        def look():
+            got = [reading(field, n) for n in range(3)]
+            wrong.update(r.value for r, right in zip(got, (100, 120, 140), strict=True) if r.value != right)
+            return len(raw.log) >= 24
+
+        await until(look, 20.0)
+        assert any(reading(field, n).quality.is_good for n in range(3))
+    return wrong <= {None}
+
+
+async def test_an_answer_2_to_2_5_time_outs_late_is_never_another_blocks(raw):
+    assert await two_timeouts_late(raw)
+
+
+async def test_control_of_the_default_silence(raw, monkeypatch):
+    """Half a time-out of silence, and nothing looked at behind an answer: values land in other blocks."""
+    monkeypatch.setattr("collector.field.link._LATE_TIMEOUTS", 0.5)
+    monkeypatch.setattr("collector.field.link.Unit.held_s", lambda self, now, regardless: 0.0)
+
+    async def believes(self, connection, unit, sent):
+        connection.buffer.clear()
+        return True
+
+    monkeypatch.setattr("collector.field.link.LinkTask._alone", believes)
+    assert not await two_timeouts_late(raw)
+
+
+async def test_a_release_does_not_wait_for_a_late_answer():
+    """Reads keep silent after a time-out; the write that lets an output go does not."""
+    module = await RawRelayModule(timeout_s=20.0, rtu=True).start()
+    try:
+        settings = station(
+            [link(module.port, type="rtu_over_tcp", late_answer_s=3.0, timeout_s=0.2)],
+            [device("R1", relay_module={"released_by": "module_timeout", "timeout_s": 20.0})],
+            [reg(0, "R1", "holding_register")],
+            {"stage1": ("R1", 0)},
+        )
+        module.memory.holding = {0: 1}
+        async with running(settings) as field:
+            await until(lambda: any(req.function == 1 for req in module.log), 6.0)
+            module.memory.coils[0] = 1
+            module.behave = silently
+            await until(lambda: "no answer" in reading(field).reason)
+            module.behave = rightly
+            at = len(module.log)
+            assert not await field.release_all(1.0), "reading it back does wait"
+            assert module.memory.coils[0] == 0
+        assert {req.function for req in module.log[at:]} == {5}
+    finally:
+        await module.stop()
 
 
 async def test_fresh_connection_does_not_replace_the_silence(raw):

@@ -12,8 +12,9 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from collector.clock import Clock
-from collector.field.layout import layout
+from collector.field.layout import energised_contacts, layout
 from collector.field.link import LinkTask
+from collector.field.settling import switched_off
 from collector.messages import Decision, RelayStatus
 from collector.quality import Reading
 from collector.settings.model import Settings
@@ -46,6 +47,7 @@ class Field:
 
     def __init__(self, settings: Settings, clock: Clock) -> None:
         self._clock = clock
+        self._energised = energised_contacts(settings)
         self._links = {name: LinkTask(wanted, clock) for name, wanted in layout(settings).items()}
         self._tasks: dict[str, asyncio.Task[None]] = {}
         self._running = False
@@ -69,14 +71,17 @@ class Field:
         readings: dict[str, Reading] = {}
         relays: dict[str, RelayStatus] = {}
         devices: dict[str, str] = {}
+        zeros: list[tuple[str, Reading, int]] = []
         polled = True
         for link in self._links.values():
             for unit in link.units:
                 readings |= unit.poller.readings
+                zeros += unit.poller.settling.zeros()
                 devices[unit.id] = unit.reason
                 polled = polled and unit.polled
                 if unit.bank is not None:
                     relays |= unit.bank.status(now_ns)
+        readings |= switched_off(self._energised, zeros, readings)
         self._polled = self._polled or polled
         return FieldSnapshot(
             MappingProxyType(readings),
@@ -112,6 +117,7 @@ class Field:
         written 0 with the first decision under the new settings. Latest readings stay until read again.
         """
         wanted = layout(settings)
+        self._energised = energised_contacts(settings)
         for name in [name for name, link in self._links.items() if wanted.get(name) != link.layout]:
             await self._stop(name)
         links = {}

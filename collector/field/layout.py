@@ -73,3 +73,14 @@ def layout(settings: Settings) -> dict[str, LinkLayout]:
         link.id: LinkLayout(link, tuple(d for d in devices if d.device.link == link.id), rules)
         for link in settings.links
     }
+
+
+def energised_contacts(settings: Settings) -> dict[str, str]:
+    """Measurement id of each current -> that of the contact by which its transformer is energised."""
+    return {
+        f"{transformer.id}.{winding.id}.current_a": f"{transformer.id}.energised"
+        for transformer in settings.transformers
+        if transformer.energised is not None
+        for winding in transformer.windings
+        if winding.current is not None
+    }

@@ -63,6 +63,7 @@ _IDLE_MOST_S = 1.0
 #: RTU: silence between frames in characters and at least [real s] (Modbus over serial line V1.02, 2.5.1.1);
 #: bits a character.
 _FRAME_GAP_CHARS, _FRAME_GAP_LEAST_S, _CHAR_BITS = 3.5, 0.00175, 11
+_NOT_ASKED = "not asked yet"
 _TWO_ANSWERS = "more than one answer to one request: none of them is believed"
 
 
@@ -76,7 +77,7 @@ class Unit:
         self.bank = bank
         #: Its own, and those of other devices that are the same unit: a request to one feeds all.
         self.banks = [bank] if bank is not None else []
-        self.reason = "not asked yet" if self.poller.readings or bank else ""
+        self.reason = _NOT_ASKED if self.poller.readings or bank else ""
         self.kept_silent = False
         self.slowest_s = 0.0  # of its recent answers
         self._held_until = 0.0  # loop time
@@ -89,7 +90,8 @@ class Unit:
 
     @property
     def polled(self) -> bool:
-        done = self.poller.polled and (self.bank is None or self.bank.polled)
+        settled = self.poller.polled and not self.poller.settling.waiting
+        done = settled and (self.bank is None or self.bank.polled)
         self._given_up = self._given_up or done
         return self._given_up
 
@@ -156,6 +158,7 @@ class LinkTask:
         self._connection: Connection | None = None
         self._wake = asyncio.Event()
         self._down = ""
+        self._was_reset = False  # the last connection, by the other side: it may have been restarted
         self._told_down = True
         self._told = Told()
         self._reopening = Reopening()
@@ -362,8 +365,9 @@ class LinkTask:
         if not self._turned_over:
             self._heard.clear()
         for unit in self.units:
-            was_failing = bool(unit.reason) and not self._turned_over
-            unit.poller.reconnected(was_failing, self._clock.mono_ns())
+            was_failing = unit.reason not in ("", _NOT_ASKED) and not self._turned_over
+            unit.poller.reconnected(was_failing or self._was_reset, self._clock.mono_ns())
+        self._was_reset = False
 
     def _turn_over(self, reason: str, now_ns: int, by_us: bool = False) -> None:
         """A connection that worked has ended, as some peers do after each answer or when it was idle.
@@ -404,6 +408,7 @@ class LinkTask:
         lived_s = asyncio.get_running_loop().time() - self._opened_at
         if connection.by_peer and lived_s >= LONG_LIVED_S:
             self.cut_ns, self.cut_by_reset = now_ns, connection.reset
+        self._was_reset = connection.by_peer and connection.reset
         connection.close(reason, reset)
 
     def _tell(self, now: float) -> None:

@@ -13,6 +13,7 @@ from collections.abc import Iterable
 
 from collector.field.codec import Place, Spec, decode
 from collector.field.plan import REFUSALS, Block, DevicePlan, exception_words, unreadable
+from collector.field.settling import Settling, settling
 from collector.field.wire import GATEWAY_EXCEPTIONS, READ_FUNCTION, Answer, Request
 from collector.quality import Detail, Reading, invalid
 from collector.settings.model import Device
@@ -46,6 +47,7 @@ class Poller:
                 fault or "not read yet",
                 device.id,
             )
+        self.settling: Settling = settling(device, self._at)
         self._plan = DevicePlan.of(self._at, device.max_gap, device.max_block)
         self._queue: deque[Block] = deque()
         self._asked: dict[Block, int] = {}  # when last [ns]
@@ -100,6 +102,7 @@ class Poller:
         else:
             reason = answer.failure or exception_words(answer.exception)
             stale = bool(answer.failure) or answer.exception in _NOT_NOW
+            self.settling.missed()
             self._fail(block, reason, now_ns, Detail.OLD_DATA if stale else Detail.FAILURE)
             self._unsteady = True
             if self._missed >= _GIVE_UP_AFTER:
@@ -109,6 +112,7 @@ class Poller:
     def withdraw(self, reason: str, now_ns: int) -> None:
         """What the last answer brought is not to be believed after all."""
         if self._stored is not None:
+            self.settling.withdraw(self._stored.places)
             self._fail(self._stored, reason, now_ns)
             self._stored, self._unsteady = None, True
 
@@ -127,7 +131,10 @@ class Poller:
             self._replan_ns = now_ns
             self._restorable_ns = now_ns + int(_REPLAN_EVERY_S * _S)
         if was_failing:
+            self.settling.back()
             self.due_ns = now_ns
+        else:
+            self.settling.reopened()
 
     def _begin_cycle(self, now_ns: int) -> None:
         # A link too slow for its polls reads on without a pause, but does not gather a backlog.
@@ -153,13 +160,18 @@ class Poller:
         return sorted(self._plan.now, key=place)
 
     def _store(self, block: Block, words: tuple[int, ...], now_ns: int) -> None:
-        for place in block.places:
-            start = place.address - block.address
-            for measurement, spec in self._at[place]:
-                got = decode(spec, words[start : start + place.size])
-                self.readings[measurement] = Reading(
-                    got.value, got.quality, now_ns, got.reason, self._device.id
-                )
+        held = {place: words[place.address - block.address :][: place.size] for place in block.places}
+        readings = {
+            place: {
+                measurement: self._reading(spec, held[place], now_ns) for measurement, spec in self._at[place]
+            }
+            for place in block.places
+        }
+        self.readings |= self.settling.judge(held, readings, self.readings, now_ns)
+
+    def _reading(self, spec: Spec, words: tuple[int, ...], now_ns: int) -> Reading:
+        got = decode(spec, words)
+        return Reading(got.value, got.quality, now_ns, got.reason, self._device.id)
 
     def _note_refused(self, now_ns: int) -> None:
         for place, reason in self._plan.refused:

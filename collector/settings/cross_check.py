@@ -69,7 +69,13 @@ def _station(run: Run, root: Part) -> None:
         run(station.link_keys, link)
         run(station.link_used, root, link)
     for device in listed(root, "devices"):
-        rules: Rules = (station.device_link, mapping.block_size, station.device_used, station.relay_module)
+        rules: Rules = (
+            station.device_link,
+            mapping.block_size,
+            station.device_used,
+            station.relay_module,
+            station.settling,
+        )
         for rule in rules:
             run(rule, root, device)
     for part in walk(root):

@@ -185,6 +185,15 @@ class Device(Section):
     )
     max_block: Annotated[int, Field(ge=1, le=125)] = Field(125, description="registers per request")
     replan_h: Positive = Field(24.0, description="a refused block is tried whole again after this time")
+    settle_s: Annotated[float, Field(ge=0, le=600)] = Field(
+        15.0,
+        description="after a restart, zeros in all registers are not believed for so long (station time): "
+        "many devices answer them for up to 10 s (common practice, no source); 0 = believed at once",
+    )
+    ready_register: Register | None = Field(
+        None, description="nothing of the device counts until this register holds ready_value"
+    )
+    ready_value: int | None = None
     relay_module: RelayModule | None = None
 
 

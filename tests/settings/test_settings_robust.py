@@ -291,6 +291,7 @@ REMARKS = [
     ("size: medium", "size: distribution", "design", "does not go with size"),
     ("        design: medium_large_onan\n", "", "modes.ONAN.cooling", "made for ONAF"),
     ("ct_primary_a: 300.0", "ct_primary_a: 30.0", "HV_A.current.ct_primary_a", "is the ratio right?"),
+    ("    unit: 4", "    unit: 4\n    settle_s: 28.0", "fibre.settle_s", "counts as lost for a while"),
 ]
 
 

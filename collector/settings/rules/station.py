@@ -306,6 +306,35 @@ def device_used(root: Part, device: Part) -> Found:
     )
 
 
+def own_register(device: Part, section: Part, register: str, value: str) -> Found:
+    """A register of the device itself, with what it must hold."""
+    if getattr(section, register) is not None and getattr(section, value) is None:
+        yield section.fault(register, f"there is a {register} but no {value} to compare it with (give both)")
+    if getattr(section, register) is None and getattr(section, value) is not None:
+        yield section.fault(value, f"there is a {value} but no {register} to read it from (give both)")
+    if getattr(section, register) is not None:
+        inner = getattr(section, register)
+        if "device" not in inner.broken and inner.device != device.id:
+            yield inner.fault(
+                "device",
+                f"{inner.device} is another device (its own register is on {device.id})",
+            )
+
+
+def settling(root: Part, device: Part) -> Found:
+    """Zeros after a restart: how long they are not believed, and the device's own word for it."""
+    station = root.station
+    if device.settle_s + device.poll_s > station.stale_after_s:
+        yield device.fault(
+            "settle_s" if device.given("settle_s") else "poll_s",
+            f"zeros are not believed for settle_s {device.settle_s:g}: with poll_s {device.poll_s:g} a load "
+            "that rightly drops to zero counts as lost for a while, for what is held meanwhile gets older "
+            f"than stale_after_s {station.stale_after_s:g} (settle_s + poll_s at most stale_after_s)",
+            "warning",
+        )
+    yield from own_register(device, device, "ready_register", "ready_value")
+
+
 def _reaction(station: Part, device: Part, module: Part) -> Found:
     """How long a windingd that lives but decides no more may hold the fans off.
 
@@ -355,20 +384,7 @@ def relay_module(root: Part, device: Part) -> Found:
         )
     yield from _reaction(station, device, module)
     for name in ("timeout", "safe_state", "power_on"):
-        register, value = f"{name}_register", f"{name}_value"
-        if getattr(module, register) is not None and getattr(module, value) is None:
-            yield module.fault(
-                register, f"there is a {register} but no {value} to compare it with (give both)"
-            )
-        if getattr(module, register) is None and getattr(module, value) is not None:
-            yield module.fault(value, f"there is a {value} but no {register} to read it from (give both)")
-        if getattr(module, register) is not None:
-            inner = getattr(module, register)
-            if "device" not in inner.broken and inner.device != device.id:
-                yield inner.fault(
-                    "device",
-                    f"{inner.device} is another device (the module's own register is on {device.id})",
-                )
+        yield from own_register(device, module, f"{name}_register", f"{name}_value")
     if module.released_by == "module_timeout" and module.timeout_register is None:
         yield module.fault(
             "released_by",

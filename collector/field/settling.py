@@ -177,7 +177,10 @@ class Settling:
 
     def _look_at_contacts(self, contacts: Sequence[Place], now_ns: int) -> None:
         back = any(place in self._back for place in contacts) and not self._alive
-        opened = len(self._places) > 1 and any(self._live.get(place, False) for place in contacts)
+        opened = len(self._places) > 1 and any(
+            self._live.get(place, False) or (place in self._held and place not in self._until_ns)
+            for place in contacts
+        )
         if back or opened:
             self._withhold(contacts, now_ns)
 

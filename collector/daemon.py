@@ -30,8 +30,7 @@ from collector.publish.inject import Injections, parse
 from collector.publish.mqtt import TIME_DOUBTFUL, TIME_GOOD, MqttPublisher
 from collector.publish.scada import ScadaServer
 from collector.record.boot import boot_id
-from collector.record.files import own_directory
-from collector.record.recorder import Recorder
+from collector.record.recorder import Recorder, StoredCheckpoint
 from collector.sd_notify import notify
 from collector.settings import Loaded, load
 from collector.settings.model import Settings
@@ -240,6 +239,9 @@ class Daemon:
         self.mqtt: MqttPublisher | None = None
         self.scada: ScadaServer | None = None
         self.state = engine.initial(self.plan)
+        self._began = self.state  # what this run began with, at this (mono_ns, wall_ns), and whence
+        self._began_at = (0, 0)
+        self._from_record = False
         self.outcome: Outcome | None = None
         self._publishing: list[asyncio.Task[None]] = []
         self._wall = WallClock()
@@ -280,32 +282,59 @@ class Daemon:
 
     def _start_record(self) -> None:
         """Open the record and take up its checkpoint. Whatever fails here, control starts all the same."""
-        try:
-            own_directory(self.data_dir)
-            found = self.recorder.load_checkpoint()
-            self.recorder.start()
-        except (OSError, ValueError) as error:
-            log.error("record cannot be read: starting without it", error=str(error))
-            return
-        if found is None:
+        found = self.recorder.load_checkpoint()
+        self.recorder.start()
+        now = self.clock.now()
+        if found is not None:
+            gap = restart_gap(self._boot_id, *now, (found.boot_id, found.mono_ns, found.wall_ns))
+            try:
+                self.state = engine.restore(self.plan, found.data, gap)
+            except ValueError as error:
+                log.error("checkpoint is not usable: starting without it", error=str(error))
+            else:
+                self._from_record = True
+                self.recorder.put_restart(found, gap.same_boot, gap.gap_s, gap.mono_ns, now[1])
+                log.info("continuing from checkpoint", gap_s=gap.gap_s, same_boot=gap.same_boot)
+        if not self._from_record:
             log.info("no checkpoint: thermal state starts in steady state for the present load")
-            self._snapshot()
-            return
-        gap = restart_gap(
-            self._boot_id,
-            self.clock.mono_ns(),
-            self.clock.wall_ns(),
-            (found.boot_id, found.mono_ns, found.wall_ns),
-        )
-        try:
-            self.state = engine.restore(self.plan, found.data, gap)
-        except ValueError as error:
-            log.error("checkpoint is not usable: starting without it", error=str(error))
-            self._snapshot()
-            return
-        self.recorder.put_restart(found, gap.same_boot, gap.gap_s, gap.mono_ns, self.clock.wall_ns())
+        self._began, self._began_at = self.state, now
+        for aside in self.recorder.set_aside:
+            self._join(aside, set_aside=True)
         self._snapshot()
-        log.info("continuing from checkpoint", gap_s=gap.gap_s, same_boot=gap.same_boot)
+
+    def _join(self, found: StoredCheckpoint, set_aside: bool = False) -> None:
+        """Take from an earlier record what it holds more: see `engine.join`. Never raises."""
+        mono_ns, wall_ns = self._began_at
+        if set_aside or self._from_record:  # the time since then was watched, as far as anybody knows
+            gap = engine.Gap(False, 0.0, mono_ns)
+        else:
+            gap = restart_gap(self._boot_id, mono_ns, wall_ns, (found.boot_id, found.mono_ns, found.wall_ns))
+        try:
+            state, rose = engine.join(
+                self.plan, self.state, self._began, found.data, gap, peaks=not set_aside
+            )
+        except Exception:  # whatever is in that file, decisions go on
+            log.exception("an earlier record cannot be joined")
+            return
+        if set_aside and not rose:
+            return
+        self.state = state
+        text = "an earlier record was joined: " + (
+            ", ".join(f"loss of life of {w} {was:.1f} h, now {now:.1f} h" for w, (was, now) in rose.items())
+            or "no loss of life was higher in it"
+        )
+        log.warning(text)
+        event = Event(self._snapshot(), "join", "station", text, {w: now for w, (_, now) in rose.items()})
+        self._recent.append((self.clock.wall_ns(), event))
+        self.recorder.note(event, self.clock.wall_ns())
+
+    def _join_late(self) -> None:
+        """An earlier record turned up after the start: joined before anything is written to it."""
+        found = self.recorder.late()
+        if found is not None:
+            self._join(found)
+            self.recorder.put_checkpoint(engine.checkpoint(self.state), *self.clock.now())
+            self.recorder.joined(found)
 
     def _start_publishing(self, former: Collection[str] = ()) -> None:
         """former: MQTT topics that were published under the settings before."""
@@ -366,6 +395,7 @@ class Daemon:
             await self.clock.sleep((due - now) / 1e9)
 
     def _cycle(self) -> None:
+        self._join_late()
         inputs = self._gather()
         self.state, outcome = engine.step(self.state, self.plan, inputs)
         self.field.offer(outcome.decision)
@@ -447,15 +477,20 @@ class Daemon:
             return
         self._log_trouble = trouble
         text = f"log lines are lost: {trouble}" if trouble else "the log is taken again"
-        self._recent.append((wall_ns, Event(mono_ns, "log", "station", text)))
-        self.recorder.note("log", "station", text, mono_ns, wall_ns)
+        event = Event(mono_ns, "log", "station", text)
+        self._recent.append((wall_ns, event))
+        self.recorder.note(event, wall_ns)
 
-    def _snapshot(self) -> None:
-        """The state as it stands, into the journal: what a replay of the steps after it starts from."""
+    def _snapshot(self) -> int:
+        """The state as it stands, into the journal: what a replay of the steps after it starts from.
+
+        Returns its time [ns].
+        """
         now = self.clock.mono_ns()
         mono_ns = self.state.mono_ns if self.state.mono_ns >= 0 else now
         self.recorder.put_snapshot(engine.checkpoint(self.state), mono_ns, self.clock.wall_ns())
         self._snapshot_ns = now
+        return mono_ns
 
     def _checkpoint(self, outcome: Outcome) -> None:
         mono_ns = outcome.decision.mono_ns
@@ -488,6 +523,7 @@ class Daemon:
         if loaded.hash != self.settings_hash:  # else the step goes on as it was, nothing is carried over
             plan = engine.build(loaded.settings, loaded.hash, permissible_loading=True)
             self.state = engine.migrate(self.state, self.plan, plan)
+            self._began = engine.migrate(self._began, self.plan, plan)
             self.plan, self.settings, self.settings_hash = plan, loaded.settings, loaded.hash
             self._snapshot()
         self._refused = ""
@@ -502,7 +538,7 @@ class Daemon:
         if loaded.settings is None:
             return f"{len(loaded.faults)} fault(s), first: {loaded.faults[0]}"
         new, old = loaded.settings.station, self.settings.station
-        for key in ("id", "data_dir"):
+        for key in ("id", "data_dir", "data_mount"):
             if getattr(new, key) != getattr(old, key):
                 return f"station.{key} cannot change while running (restart the service for that)"
         try:
@@ -514,10 +550,8 @@ class Daemon:
     # --- operators ----------------------------------------------------------------------------
 
     async def _serve_operators(self) -> None:
-        own_directory(self.data_dir)
-        server = await operator.serve(self.data_dir, self._answer)
-        async with server:
-            await asyncio.Event().wait()
+        mount = self.settings.station.data_mount
+        await operator.keep_serving(self.data_dir, None if mount is None else Path(mount), self._answer)
 
     async def _answer(self, request: dict[str, Any], who: str) -> operator.Answer:
         what = request["request"]

@@ -40,6 +40,7 @@ __all__ = [
     "build",
     "checkpoint",
     "initial",
+    "join",
     "migrate",
     "restore",
     "step",
@@ -145,6 +146,13 @@ def thaw(plan: Plan, data: bytes) -> State:
     ValueError: damaged, or of other settings than the plan's.
     """
     return saved.thaw(plan, data)
+
+
+def join(
+    plan: Plan, state: State, began: State, data: bytes, gap: Gap, *, peaks: bool
+) -> tuple[State, dict[str, tuple[float, float]]]:
+    """The state with what an earlier record's checkpoint holds more; see `saved.join`."""
+    return saved.join(plan, state, began, data, gap, peaks=peaks)
 
 
 def migrate(state: State, old_plan: Plan, new_plan: Plan) -> State:

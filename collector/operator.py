@@ -13,13 +13,17 @@ import os
 import pwd
 import socket
 import struct
+import threading
 from collections.abc import Awaitable, Callable, Iterator
 from contextlib import contextmanager, suppress
 from math import isfinite
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any, TypeVar, get_args
+
+import structlog
 
 from collector.messages import Command, CommandKind
+from collector.record.files import identity, own_directory
 
 SOCKET_NAME = "operator.sock"
 #: one request line at most [bytes]; a longer one is refused.
@@ -32,6 +36,11 @@ IDLE_S = 600.0
 #: so long a command may wait for the step that takes it, beside the cycle itself [s, real].
 COMMAND_WAIT_S = 10.0
 
+#: So often the directory is looked for, or the socket looked after [real s].
+LOOK_AGAIN_S = 2.0
+
+log = structlog.get_logger("operator")
+T = TypeVar("T")
 Answer = dict[str, Any]
 Handler = Callable[[dict[str, Any], str], Awaitable[Answer]]
 
@@ -90,8 +99,86 @@ def _peer_name(sock: socket.socket) -> str:
         return f"uid {uid}"
 
 
-async def serve(data_dir: Path, handler: Handler) -> asyncio.AbstractServer:
-    """Listen in `data_dir` (mode 0660: owner and group). OSError when the directory cannot be used."""
+Place = tuple[int, int]
+
+
+def listen(data_dir: Path) -> tuple[socket.socket, Place]:
+    """A socket that listens in `data_dir` (mode 0660: owner and group), and where it lies.
+
+    It may wait for the disk. OSError when the directory cannot be used.
+    """
+    with _short_path(data_dir) as path:
+        with suppress(FileNotFoundError):
+            os.unlink(path)  # the instance lock is ours, so a left-over socket is nobody's
+        listening = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        try:
+            listening.bind(path)
+            os.chmod(path, 0o660)
+            listening.listen(MAX_CLIENTS)
+            found = os.stat(path)
+        except OSError:
+            listening.close()
+            raise
+    return listening, (found.st_dev, found.st_ino)
+
+
+def reachable(data_dir: Path, place: Place) -> bool:
+    """Whether the path still leads to that socket. It may wait for the disk."""
+    return identity(data_dir / SOCKET_NAME) == place
+
+
+async def keep_serving(data_dir: Path, mount: Path | None, handler: Handler) -> None:
+    """Answer in `data_dir` as soon as it can be used (see `own_directory`), and again when it was removed."""
+
+    def begin() -> tuple[socket.socket, Place]:
+        own_directory(data_dir, mount)
+        return listen(data_dir)
+
+    told = ""
+    while True:
+        try:
+            listening, place = await _aside(begin)
+        except OSError as error:
+            if str(error) != told:
+                log.warning("no operator socket yet", reason=str(error))
+            told = str(error)
+        else:
+            async with await serve(listening, handler):
+                while await _aside(lambda: reachable(data_dir, place)):  # noqa: B023, ASYNC110
+                    await asyncio.sleep(LOOK_AGAIN_S)
+            told = ""
+            log.warning("the operator socket was removed: a new one is made")
+        await asyncio.sleep(LOOK_AGAIN_S)
+
+
+async def _aside(call: Callable[[], T]) -> T:
+    """The result of what may wait for a disk. In a daemon thread: no step and no exit waits for it."""
+    loop = asyncio.get_running_loop()
+    told: asyncio.Future[T] = loop.create_future()
+
+    def settle(result: list[T], error: BaseException | None) -> None:
+        if told.done():
+            return
+        if error is None:
+            told.set_result(result[0])
+        else:
+            told.set_exception(error)
+
+    def work() -> None:
+        result, error = [], None
+        try:
+            result.append(call())
+        except Exception as problem:  # noqa: BLE001  raised again where it is waited for
+            error = problem
+        with suppress(RuntimeError):  # the loop has ended meanwhile
+            loop.call_soon_threadsafe(settle, result, error)
+
+    threading.Thread(target=work, name="operator socket", daemon=True).start()
+    return await told
+
+
+async def serve(listening: socket.socket, handler: Handler) -> asyncio.AbstractServer:
+    """Answer on the socket that :func:`listen` has made."""
 
     clients: set[asyncio.StreamWriter] = set()
 
@@ -123,12 +210,7 @@ async def serve(data_dir: Path, handler: Handler) -> asyncio.AbstractServer:
             clients.discard(writer)
             writer.close()
 
-    with _short_path(data_dir) as path:
-        with suppress(FileNotFoundError):
-            os.unlink(path)  # the instance lock is ours, so a left-over socket is nobody's
-        server = await asyncio.start_unix_server(client, path, limit=MAX_REQUEST)
-        os.chmod(path, 0o660)
-    return server
+    return await asyncio.start_unix_server(client, sock=listening, limit=MAX_REQUEST)
 
 
 class OperatorClient:

@@ -212,6 +212,7 @@ def uncapped_loss() -> None:
 def no_checkpoint() -> None:
     """A restart takes up nothing."""
     Recorder.load_checkpoint = lambda self, deadline_s=5.0: None  # type: ignore[method-assign]
+    Recorder._own = lambda self, found: True  # type: ignore[method-assign]
 
 
 def no_lock() -> None:
@@ -229,6 +230,16 @@ def no_limits_for_clients() -> None:
 
     scada.ScadaServer._serve = unlimited  # type: ignore[method-assign]
     operator.MAX_CLIENTS = 100_000
+
+
+def no_join() -> None:
+    """A record that turns up late is written to as if it were this run's own."""
+    Recorder._own = lambda self, found: True  # type: ignore[method-assign]
+
+
+def no_mount_check() -> None:
+    """Whether something is mounted there is not looked at."""
+    os.path.ismount = lambda path: True
 
 
 def waiting_log() -> None:
@@ -256,6 +267,8 @@ BREAKS: dict[str, Callable[[], None]] = {
     "checkpoint": no_checkpoint,
     "lock": no_lock,
     "clients": no_limits_for_clients,
+    "late record": no_join,
+    "mount": no_mount_check,
     "log stream": waiting_log,
 }
 

@@ -49,7 +49,7 @@ def summary(settings: Settings) -> Iterator[str]:
     s = settings.station
     yield (
         f"Station {s.id}{f' ({s.name})' if s.name else ''}: one decision every {s.cycle_s:g} s, record "
-        f"in {s.data_dir}"
+        f"in {s.data_dir}{f' while {s.data_mount} is mounted' if s.data_mount else ''}"
     )
     yield ""
     yield from _table(

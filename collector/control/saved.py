@@ -259,6 +259,50 @@ def load(plan: Plan, data: bytes, gap: Gap) -> State:
         raise ValueError(f"checkpoint cannot be read: {error!r}") from error
 
 
+def join(
+    plan: Plan, state: State, began: State, data: bytes, gap: Gap, *, peaks: bool
+) -> tuple[State, dict[str, tuple[float, float]]]:
+    """The state with what an earlier record's checkpoint holds more, and which loss of life rose [h].
+
+    began: what this run began with. gap: from that checkpoint to the beginning of this run. Each counter
+    (loss of life, unmonitored time, run hours, starts) becomes the higher of the two that it had then, plus
+    what this run has added: nothing is counted twice, and nothing falls. peaks: those too, the higher counts;
+    not for a record that this one may descend from, for a person may have reset them since. Everything else
+    is this run's. ValueError: damaged or not ours.
+    """
+    found = load(plan, data, gap)
+    stages = tuple(
+        replace(s, start_count=s.start_count + max(0, f.start_count - b.start_count))
+        for s, b, f in zip(state.stages, began.stages, found.stages, strict=True)
+    )
+    run_ns = tuple(
+        s + max(0, f - b) for s, b, f in zip(state.run_ns, began.run_ns, found.run_ns, strict=True)
+    )
+    transformers = tuple(
+        s._replace(
+            doubtful_s=tuple(
+                x + max(0.0, z - y) for x, y, z in zip(s.doubtful_s, b.doubtful_s, f.doubtful_s, strict=True)
+            ),
+            hot_spot=_higher(s.hot_spot, f.hot_spot) if peaks else s.hot_spot,
+            top_oil=_higher(s.top_oil, f.top_oil) if peaks else s.top_oil,
+            load=_higher(s.load, f.load) if peaks else s.load,
+        )
+        for s, b, f in zip(state.transformers, began.transformers, found.transformers, strict=True)
+    )
+    thermal = track.join(plan.model, state.thermal, began.thermal, found.thermal)
+    rose = {}
+    for w, name in enumerate(plan.model.windings):
+        was = plan.model.life_start_h[w] if state.thermal is None else state.thermal.published_h[1, w]
+        now = was if thermal is None else thermal.published_h[1, w]
+        if now > was:
+            rose[name] = (float(was), float(now))
+    return replace(state, stages=stages, run_ns=run_ns, transformers=transformers, thermal=thermal), rose
+
+
+def _higher(a: Peak, b: Peak) -> Peak:
+    return b if b.value is not None and (a.value is None or b.value > a.value) else a
+
+
 def thaw(plan: Plan, data: bytes) -> State:
     """See `engine.thaw`."""
     try:

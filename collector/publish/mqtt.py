@@ -124,7 +124,13 @@ class MqttPublisher:
         self._settings_hash = settings_hash
         self.boot = boot or secrets.token_hex(8)
         self._sequence = 0
-        self._outbox = Outbox(data_dir / "outbox.db", self._mqtt.backlog_rows, settings.record.commit_s)
+        mount = settings.station.data_mount
+        self._outbox = Outbox(
+            data_dir / "outbox.db",
+            self._mqtt.backlog_rows,
+            settings.record.commit_s,
+            None if mount is None else Path(mount),
+        )
         self._outbox_started = False
 
         # What subscribers should see now.

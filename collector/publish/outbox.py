@@ -19,7 +19,7 @@ from typing import Any
 
 import structlog
 
-from collector.record.files import own_directory, own_file
+from collector.record.files import identity, own_directory, own_file
 
 log = structlog.get_logger(__name__)
 
@@ -60,8 +60,11 @@ class Outbox:
     used ("" when it is), `waiting` is the number of messages not yet acknowledged (never too small).
     """
 
-    def __init__(self, path: Path, rows: int, commit_s: float) -> None:
+    def __init__(self, path: Path, rows: int, commit_s: float, mount: Path | None = None) -> None:
+        """mount: the file is made only while a file system is mounted here."""
         self._path = path
+        self._mount = mount
+        self._identity: tuple[int, int] | None = None  # of the file that is open
         self._rows = rows
         self._commit_s = commit_s
         self._queue: queue.Queue[tuple[str, Any]] = queue.Queue(QUEUE_MOST)
@@ -198,7 +201,7 @@ class Outbox:
                 self._set_aside()
 
     def _opened(self) -> sqlite3.Connection:
-        own_directory(self._path.parent)
+        own_directory(self._path.parent, self._mount)
         own_file(self._path)
         db = sqlite3.connect(self._path, isolation_level=None, timeout=2.0)
         try:
@@ -219,6 +222,7 @@ class Outbox:
             self._fresh = {key: (last + i, m) for i, (key, (_, m)) in enumerate(self._fresh.items(), 1)}
             last += len(self._fresh)
         self._n = max(self._n, last)
+        self._identity = identity(self._path)
         return db
 
     def _set_aside(self) -> None:
@@ -239,6 +243,10 @@ class Outbox:
         self.reason = text
 
     def _guarded(self, work: Callable[[sqlite3.Connection], None], force: bool = False) -> bool:
+        if self._db is not None and identity(self._path) != self._identity:
+            self._refused(OSError("it was removed in use, or something was mounted over it"))
+            self._lost += self._stored
+            self._give_up()
         if self._db is None and (force or time.monotonic() - self._tried >= RETRY_S):
             self._open()
         if self._db is None:
@@ -247,11 +255,15 @@ class Outbox:
             work(self._db)
         except sqlite3.Error as error:
             self._refused(error)
-            with contextlib.suppress(sqlite3.Error):
-                self._db.close()
-            self._db, self._stored = None, 0
+            self._give_up()
             return False
         return True
+
+    def _give_up(self) -> None:
+        assert self._db is not None
+        with contextlib.suppress(sqlite3.Error):
+            self._db.close()
+        self._db, self._stored = None, 0
 
     def _commit(self, force: bool = False) -> None:
         """One transaction: what came and was not acknowledged, what was acknowledged, what is too much."""

@@ -18,11 +18,29 @@ DIRECTORY_MODE = 0o750
 BESIDE = ("-wal", "-shm")
 
 
-def own_directory(path: Path) -> None:
-    """Make a directory, with its parents; one that is there keeps the mode that somebody gave it."""
+def own_directory(path: Path, mount: Path | None = None) -> None:
+    """Make a directory, with its parents; one that is there keeps the mode that somebody gave it.
+
+    mount: a file system must be mounted here, else nothing is made: behind a missing mount it would fill the
+    root file system. OSError: it cannot be made, or not now.
+    """
+    if mount is not None and not os.path.ismount(mount):
+        raise OSError(f"nothing is mounted at {mount} (station.data_mount)")
     if not path.is_dir():
         path.mkdir(parents=True, exist_ok=True)
         path.chmod(DIRECTORY_MODE)
+
+
+def identity(path: Path) -> tuple[int, int] | None:
+    """Which file this path leads to now; None: to none that we may see.
+
+    It tells a file that was removed, or is behind another mount, from the one that was opened.
+    """
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino
 
 
 def own_file(path: Path) -> None:

@@ -29,12 +29,12 @@ from collector.clock import Clock
 from collector.messages import Command, Event, Inputs, Outcome
 from collector.points import ALARM_STATES, Point, catalogue
 from collector.record import boot, journal
-from collector.record.files import FILE_MODE
+from collector.record.files import FILE_MODE, own_directory
 from collector.record.history import Accumulator, Closed, Peak
-from collector.record.keys import key_of
+from collector.record.keys import key_of, parts_of
 from collector.record.schema import APPLICATION_ID, MIGRATIONS
 from collector.record.upkeep import DAY_S, Limits, Upkeep
-from collector.record.writer import Writer
+from collector.record.writer import Writer, set_aside_files
 from collector.settings.model import Settings
 
 log = structlog.get_logger("record")
@@ -83,6 +83,8 @@ class Recorder:
         boot_id: str | None = None,
     ) -> None:
         self.path = Path(settings.station.data_dir) / FILE_NAME
+        mount = settings.station.data_mount
+        self._mount = None if mount is None else Path(mount)
         self._clock = clock
         self._boot_id = boot_id or boot.boot_id()
         self._uuid = uuid.uuid4().hex
@@ -97,6 +99,11 @@ class Recorder:
         # Between commits and the writer's thread:
         self._encoder = journal.Encoder()
         self._found: StoredCheckpoint | None = None  # an earlier run's
+        self._known: set[tuple[str, int]] | None = None  # checkpoints whose figures are in the state already
+        self.set_aside: list[StoredCheckpoint] = []
+        self._late: StoredCheckpoint | None = None  # met after the start; the file waits for `joined`
+        self._first_ns: int | None = None  # of this run's first checkpoint
+        self._highest: dict[int, Peak] = {}  # of this run, for a file that is begun within it
         self._checkpoint: StoredCheckpoint | None = None  # the newest, durable or not
         self._durable: StoredCheckpoint | None = None
         self._pending: deque[tuple[int, StoredCheckpoint]] = deque()
@@ -111,6 +118,8 @@ class Recorder:
             queue_max=QUEUE_STEPS,
             application_id=APPLICATION_ID,
             max_mb=settings.record.max_mb,
+            notice_s=clock.real_s(60.0),
+            before_open=self._before_open,
             on_open=self._on_open,
             on_reset=self._on_reset,
             on_durable=self._on_durable,
@@ -123,19 +132,40 @@ class Recorder:
     def load_checkpoint(self, deadline_s: float = 5.0) -> StoredCheckpoint | None:
         """Latest durable checkpoint, or None. Call before :meth:`start`; a hung disk costs deadline_s.
 
-        From the file; from ``checkpoint.json`` (at most 15 min older) when that has none or is damaged.
+        From the file; from ``checkpoint.json`` (at most 15 min older) when that has none or is damaged; from
+        the newest file set aside when there is neither. What else lies in files set aside: `set_aside`. A
+        record that is found only later: :meth:`late`.
         """
-        found: list[StoredCheckpoint | None] = []
+        found: list[tuple[StoredCheckpoint, ...]] = []
         reader = threading.Thread(
-            target=lambda: found.append(_read_checkpoint(self.path)), name="checkpoint reader", daemon=True
+            target=lambda: found.append(self._read_first()), name="checkpoint reader", daemon=True
         )
         reader.start()
         reader.join(deadline_s)
+        self._known = set()
         if not found:
             log.error("no checkpoint could be read in time: starting without", deadline_s=deadline_s)
             return None
-        self._found = self._checkpoint = self._durable = found[0]
-        return found[0]
+        if not found[0]:
+            return None
+        first, *self.set_aside = found[0]
+        self._known.add(_name(first))
+        self._found = self._checkpoint = self._durable = first
+        return first
+
+    def late(self) -> StoredCheckpoint | None:
+        """An earlier record's checkpoint that turned up after the start, when its disk was there at last.
+
+        Nothing is written to that record before :meth:`joined` says that its figures are in the state, and
+        a checkpoint of that state was put: else the lower figures of this run would stand for its own.
+        """
+        return self._late
+
+    def joined(self, found: StoredCheckpoint) -> None:
+        """What ``late`` gave is done with."""
+        assert self._known is not None
+        self._known.add(_name(found))
+        self._late = None
 
     def start(self) -> None:
         self._writer.start()
@@ -224,6 +254,7 @@ class Recorder:
         """State to restart from; durable within commit_s, see :meth:`durable_checkpoint`."""
         checkpoint = StoredCheckpoint(data, self._boot_id, mono_ns, wall_ns)
         self._checkpoint = checkpoint
+        self._first_ns = mono_ns if self._first_ns is None else self._first_ns
         sequence = self._writer.put(lambda conn: _write_checkpoint(conn, self._run(conn), checkpoint))
         if sequence is not None:
             self._pending.append((sequence, checkpoint))
@@ -249,9 +280,8 @@ class Recorder:
         self._upkeep.limits = _limits(settings)
         self._writer.put(lambda conn: self._write_settings(conn, under))
 
-    def note(self, kind: str, subject: str, text: str, mono_ns: int, wall_ns: int) -> None:
-        """An event that no step saw (start, stop, refused settings)."""
-        event = Event(mono_ns, kind, subject, text)
+    def note(self, event: Event, wall_ns: int) -> None:
+        """An event that no step saw."""
         self._writer.put(lambda conn: _write_events(conn, self._run(conn), wall_ns, (event,)))
 
     def health(self) -> tuple[bool, str]:
@@ -273,6 +303,8 @@ class Recorder:
 
     def _put_interval(self, closed: Closed) -> None:
         peaks = self._accumulator.take_peaks()
+        higher = {k: p for k, p in peaks.items() if k not in self._highest or p[0] > self._highest[k][0]}
+        self._highest = self._highest | higher
 
         def write(conn: sqlite3.Connection) -> None:
             run, line = self._run(conn), closed.line
@@ -305,6 +337,9 @@ class Recorder:
         if number is None and command.target != "all":
             return  # the step has refused it
         peaks = self._accumulator.take_peaks(number)
+        self._highest = {
+            k: p for k, p in self._highest.items() if number is not None and parts_of(k)[1] != number
+        }
         # level and transformer number sit in the key; see keys.py
         where, values = ("1", ()) if number is None else ("(key >> 20) & 255 = ?", (number,))
 
@@ -331,7 +366,33 @@ class Recorder:
                 self._alarms[name] = value.value
         return changes
 
-    # --- in the writer's thread -----------------------------------------------------------------
+    # --- in a thread that may wait for the disk ---------------------------------------------------
+
+    def _read_first(self) -> tuple[StoredCheckpoint, ...]:
+        """The checkpoint to start from, then those of files set aside."""
+        try:
+            own_directory(self.path.parent, self._mount)
+        except OSError as problem:
+            log.error("the record's directory cannot be used: starting without it", error=str(problem))
+            return ()
+        aside = [_read_file(path) for path in reversed(set_aside_files(self.path))]
+        found = [c for c in (_read_checkpoint(self.path), *aside) if c is not None]
+        return tuple({_name(c): c for c in reversed(found)}.values())[::-1]
+
+    def _before_open(self) -> None:
+        own_directory(self.path.parent, self._mount)
+        if self._known is None:  # nobody has asked for a state: there is none to join
+            return
+        found = _read_checkpoint(self.path)
+        if found is not None and not self._own(found):
+            self._late = found
+            raise OSError("an earlier record has turned up and is being joined")
+
+    def _own(self, found: StoredCheckpoint) -> bool:
+        """Its figures are in this run's state: the run went on from it, joined it, or wrote it."""
+        first = self._first_ns
+        ours = found.boot_id == self._boot_id and first is not None and found.mono_ns >= first
+        return ours or self._known is None or _name(found) in self._known
 
     def _on_open(self, conn: sqlite3.Connection, new: bool) -> None:
         rate = self._clock.rate
@@ -347,6 +408,7 @@ class Recorder:
         checkpoint = self._checkpoint
         if checkpoint is not None:
             _write_checkpoint(conn, 0 if checkpoint is self._found else self._run(conn), checkpoint)
+        _write_peaks(conn, self._run(conn), self._highest)
 
     def _write_settings(self, conn: sqlite3.Connection, under: _Under) -> None:
         for settings_hash, text in list(self._texts.items()):
@@ -493,8 +555,16 @@ def _write_checkpoint(conn: sqlite3.Connection, run: int, c: StoredCheckpoint) -
     )
 
 
+def _name(c: StoredCheckpoint) -> tuple[str, int]:
+    return c.boot_id, c.mono_ns
+
+
 def _read_checkpoint(path: Path) -> StoredCheckpoint | None:
     """From the record file, else from its copy. Never raises: a start without is better than no start."""
+    return _read_file(path) or _read_copy(path.with_name(COPY_NAME))
+
+
+def _read_file(path: Path) -> StoredCheckpoint | None:
     if os.path.exists(path):  # unlike Path.exists, False where we may not look
         try:
             conn = sqlite3.connect(f"file:{quote(str(path))}?mode=ro", uri=True, timeout=1.0)
@@ -509,7 +579,7 @@ def _read_checkpoint(path: Path) -> StoredCheckpoint | None:
                     return StoredCheckpoint(zlib.decompress(data), boot_id, mono_ns, wall_ns)
         except (sqlite3.Error, zlib.error) as problem:
             log.error("no checkpoint in the record", file=str(path), error=str(problem))
-    return _read_copy(path.with_name(COPY_NAME))
+    return None
 
 
 def _write_copy(path: Path, c: StoredCheckpoint) -> None:

@@ -19,7 +19,7 @@ from typing import Any, Literal
 
 import structlog
 
-from collector.record.files import BESIDE, own_file
+from collector.record.files import BESIDE, identity, own_file
 
 log = structlog.get_logger("record")
 
@@ -58,7 +58,7 @@ class _Unusable(Exception):
 class Writer:
     """Writes one SQLite file from its own daemon thread.
 
-    path: the file; its directory must exist.
+    path: the file. When it is removed in use, or something is mounted over it, it is opened anew.
     migrations: SQL scripts; script i takes the schema from version i to i + 1 (PRAGMA user_version).
     commit_s: real time between commits [s]; what a power cut may cost.
     queue_max: items kept in memory; more are dropped, counted, and announced.
@@ -68,6 +68,7 @@ class Writer:
     notice_s: how long health stays bad after a drop or a set-aside file, so that nobody misses it.
 
     Hooks, all called in the writer thread:
+    before_open(): before each opening: makes the directory; OSError puts the opening off and says why.
     on_open(conn, new): inside the first transaction after each opening; ``new``: the file was created.
     on_reset(): a transaction was rolled back or the file reopened: forget what was thought written.
     on_durable(sequence): everything up to this sequence number is committed and synced.
@@ -90,6 +91,7 @@ class Writer:
         max_mb: float | None = None,
         hang_s: float = 15.0,
         notice_s: float = 60.0,
+        before_open: Callable[[], None] | None = None,
         on_open: Callable[[sqlite3.Connection, bool], None] | None = None,
         on_reset: Callable[[], None] | None = None,
         on_durable: Callable[[int], None] | None = None,
@@ -107,6 +109,7 @@ class Writer:
         self._max_mb = max_mb
         self._hang_s = hang_s
         self._notice_s = notice_s
+        self._before_open = before_open
         self._on_open, self._on_reset, self._on_durable = on_open, on_reset, on_durable
         self._announce, self._on_full = announce, on_full
         self._lock = threading.Condition()
@@ -123,6 +126,8 @@ class Writer:
         self._dropped_unannounced = 0
         self._bad_since: float | None = None
         self._conn: sqlite3.Connection | None = None
+        self._identity = (0, 0)  # of the file that is open
+        self._kept_open: list[sqlite3.Connection] = []
         self._new = False
         self._greeted = False
         self._thread = threading.Thread(target=self._run, name=f"writer {self.path.name}", daemon=True)
@@ -233,6 +238,7 @@ class Writer:
         self._busy_since = time.monotonic()
         running: int | None = None
         try:
+            self._leave_what_was_removed()
             conn = self._conn or self._open()
             if not batch and self._greeted and not self._unannounced and not self._dropped_unannounced:
                 return True
@@ -339,7 +345,24 @@ class Writer:
         if self._on_reset is not None:
             self._on_reset()
 
+    def _leave_what_was_removed(self) -> None:
+        """SQLite would go on writing to a file that nobody finds any more."""
+        now = identity(self.path)
+        if self._conn is None or now == self._identity:
+            return
+        if now is not None and now[1] == self._identity[1]:
+            # Another file system's file of the same number: closing would delete that one's log.
+            self._kept_open.append(self._conn)
+            self._conn, self._greeted = None, False
+        self._close()
+        text = f"{self.path.name}: it was removed in use, or something was mounted over it"
+        self._unannounced.append(text)
+        self._notify(text)
+        log.error(text)
+
     def _open(self) -> sqlite3.Connection:
+        if self._before_open is not None:
+            self._before_open()
         self._new = not self.path.exists() or not self.path.stat().st_size
         own_file(self.path)
         conn = sqlite3.connect(self.path, timeout=BUSY_MS / 1000, isolation_level=None)
@@ -361,6 +384,7 @@ class Writer:
             raise
         if self._new:
             _sync_directory(self.path.parent)
+        self._identity = identity(self.path) or (0, 0)
         self._conn, self._greeted = conn, False
         if self._on_reset is not None:
             self._on_reset()
@@ -428,13 +452,7 @@ class Writer:
             self._urgent = True
 
     def _thin_out_set_aside(self) -> None:
-        old = [
-            p
-            for p in self.path.parent.glob(f"{self.path.name}.*-*Z*")
-            if not p.name.endswith(BESIDE)
-        ]
-        old.sort(key=lambda p: p.stat().st_mtime_ns)
-        for path in old[:-KEPT_ASIDE]:
+        for path in set_aside_files(self.path)[:-KEPT_ASIDE]:
             for suffix in ("", *BESIDE):
                 path.with_name(path.name + suffix).unlink(missing_ok=True)
             self._unannounced.append(f"set-aside file {path.name} removed: only {KEPT_ASIDE} are kept")
@@ -447,6 +465,12 @@ class Writer:
                 conn.close()
             except sqlite3.Error as problem:
                 log.warning("closing failed", file=str(self.path), error=str(problem))
+
+
+def set_aside_files(path: Path) -> list[Path]:
+    """Files that stood at `path` once and could not serve, the newest last."""
+    found = [p for p in path.parent.glob(f"{path.name}.*-*Z*") if not p.name.endswith(BESIDE)]
+    return sorted(found, key=lambda p: p.stat().st_mtime_ns)
 
 
 def _sync_directory(path: Path) -> None:

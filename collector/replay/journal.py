@@ -119,6 +119,7 @@ def replay(
             by_run[r.from_run].append(Snapshot(r.from_run, r.from_mono_ns, r.from_wall_ns, r.data))
     for known in by_run.values():
         known.sort(key=lambda s: s.mono_ns)
+    joins = list(record.events(kind="join"))
     follower: _Follower | None = None
     for step in record.steps(None, None if begin is None else begin.wall_ns - _MOMENT_NS, end_ns):
         if begin is not None and (step.run, step.inputs.mono_ns) <= (begin.run, begin.mono_ns):
@@ -131,6 +132,7 @@ def replay(
             if begin is not None and begin.run == step.run:
                 known = [s for s in known if s.mono_ns >= begin.mono_ns]
             follower = _Follower(record, run, known, restarts.get(step.run), tally)
+            follower.joins = {e.mono_ns for e in joins if e.run == step.run}
             tally.runs += 1
         done = follower.step(step)
         if done is not None:
@@ -179,6 +181,7 @@ class _Follower:
         self.plan: engine.Plan | None = None
         self.state: engine.State | None = None
         self.held: dict[str, bool] | None = None
+        self.joins: set[int] = set()  # when an earlier record's figures were taken in
         here = (np.__version__, cpu_features())
         if (run.numpy, run.cpu) != here:
             tally.exact = False
@@ -250,6 +253,10 @@ class _Follower:
         if self.state is not None and self.state.mono_ns != snapshot.mono_ns:
             self.tally.note(f"steps before {utc(snapshot.wall_ns)} are not in the journal")
             self.state = None
+        if snapshot.mono_ns in self.joins:
+            when = utc(snapshot.wall_ns)
+            self.tally.note(f"{when}: an earlier record was joined; the state is taken as it was recorded")
+            self.state = self.restart = None
         if self.state is None or self.plan is None:
             self.restore(plan, snapshot, told)
             try:

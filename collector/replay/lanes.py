@@ -156,7 +156,7 @@ def _together(lanes: Sequence[Lane], columns: Sequence[str]) -> Settings:
 def _acting(settings: Settings, section: str) -> object:
     """What of a section acts in a replay: names, folders and register maps do not."""
     if section == "station":
-        return settings.station.model_dump(exclude={"id", "name", "data_dir"})
+        return settings.station.model_dump(exclude={"id", "name", "data_dir", "data_mount"})
     return [(d.id, d.number, d.relay_module and d.relay_module.timeout_s) for d in settings.devices]
 
 

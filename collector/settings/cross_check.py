@@ -53,6 +53,7 @@ def _station(run: Run, root: Part) -> None:
         station.decision_age,
         station.polls,
         station.data_dir,
+        station.data_mount,
         station.duplicate_ids,
         station.mqtt,
         station.scada,

@@ -492,6 +492,11 @@ class Station(Section):
     id: Id
     name: str = ""
     data_dir: str = Field("/var/lib/windingd", description="record, lock and operator socket")
+    data_mount: str | None = Field(
+        None,
+        description="a file system of its own that data_dir lies on: nothing is written while it is not "
+        "mounted, lest the root file system is filled behind it; left out: data_dir is made wherever it is",
+    )
     cycle_s: Annotated[float, Field(ge=0.1, le=60)] = Field(2.0, description="one decision per cycle")
     stale_after_s: Annotated[float, Field(gt=0, le=3600)] = Field(
         30.0, description="an input not read within this is lost"

@@ -802,6 +802,41 @@ def resume(model: Model, state: ThermalState, t_ns: int, gap_s: float | None, br
     )
 
 
+def join(
+    model: Model, state: ThermalState | None, began: ThermalState | None, found: ThermalState | None
+) -> ThermalState | None:
+    """The state with what another state of the same windings has counted more than this run began with.
+
+    Temperatures stay; each counter is the higher of `began` and `found` plus what was added since `began`.
+    The ageing factors of a day and a month are those of this run.
+    """
+    if found is None or state is None:
+        return state or found
+    start = began or initial(model, state.t_ns)
+    more_h = np.maximum(0.0, found.published_h - start.published_h)
+
+    def mark(m: _Mark) -> _Mark:
+        return m._replace(life_h=_const(m.life_h + more_h[1]))
+
+    def higher(name: str) -> NDArray[Any]:
+        gained = np.maximum(0, getattr(found, name) - getattr(start, name))
+        return _const(getattr(state, name) + gained)
+
+    first, hours, days = mark(state.start), tuple(map(mark, state.hours)), tuple(map(mark, state.days))
+    return replace(
+        state,
+        life_h=_const(state.life_h + more_h),
+        published_h=_const(state.published_h + more_h),
+        start=first,
+        hours=hours,
+        days=days,
+        windows=_windows(model, first, hours, days),
+        unmonitored_s=higher("unmonitored_s"),
+        unmonitored_life_h=higher("unmonitored_life_h"),
+        unknown_gaps=higher("unknown_gaps"),
+    )
+
+
 def _unmonitored(model: Model, state: ThermalState, away_s: Floats) -> tuple[Floats, Floats]:
     """Unmonitored time grown by away_s [s] (T,), and its conservative figure with it."""
     if not away_s.any():

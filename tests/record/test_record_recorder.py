@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import shutil
 import sqlite3
 import subprocess
 import sys
@@ -42,7 +44,7 @@ def test_events_alarms_and_commands(tmp_path: Path) -> None:
     r.put(*step(2, {alarm: value(1)}, (force,), (event,)))
     r.put(*step(3, {alarm: value(1)}, (expect,), (refused,)))
     r.put(*step(4, {alarm: value(3)}))
-    r.note("start", "station", "windingd started", 5 * S, T0 + 5 * S)
+    r.note(Event(5 * S, "start", "station", "windingd started"), T0 + 5 * S)
     assert r.stop(WAIT_S)
     with Record(tmp_path / "record.sqlite") as record:
         first, _, second = record.events()
@@ -294,8 +296,9 @@ def test_reload_changes_catalogue_and_interval(tmp_path: Path) -> None:
 
 
 def test_disk_that_is_not_there_costs_the_step_nothing(tmp_path: Path) -> None:
-    """No directory at all: every call returns, health is bad, a later mount brings the record back."""
+    """A file is in the way: every call returns, health is bad; once it is gone the directory is made."""
     s = settings(tmp_path / "later")
+    (tmp_path / "later").touch()
     r = Recorder(s, recorder(s)._clock, settings_hash="h", settings_text="t", boot_id="b")
     assert r.load_checkpoint() is None
     r.start()
@@ -305,12 +308,93 @@ def test_disk_that_is_not_there_costs_the_step_nothing(tmp_path: Path) -> None:
     while r.health()[0]:
         r.flush(0.05)
     assert r.durable_checkpoint() is None
-    (tmp_path / "later").mkdir()
+    (tmp_path / "later").unlink()
     assert r.flush(60.0)
     assert r.durable_checkpoint() is not None
     assert r.stop(WAIT_S)
     with Record(tmp_path / "later" / "record.sqlite") as record:
         assert len(list(record.journal())) == 100
+
+
+def test_removed_in_use(tmp_path: Path) -> None:
+    """The file, then its whole directory: begun anew with checkpoint and this run's peaks, and told."""
+    place = tmp_path / "data"
+    s = settings(place)
+    r = recorder(s)
+    assert r.load_checkpoint() is None
+    r.start()
+    r.put(*step(1, {"T1.top_oil_c": value(77.0)}))
+    r.put_checkpoint(b"state", S, T0 + S)
+    r.put(*step(70, {"T1.top_oil_c": value(50.0)}))  # ends the interval: the peak is handed over
+    assert r.flush(WAIT_S)
+    for remove in (lambda: (place / "record.sqlite").unlink(), lambda: shutil.rmtree(place)):
+        remove()
+        r.put(*step(71, {"T1.top_oil_c": value(50.0)}))
+        assert r.flush(WAIT_S)
+        assert "removed in use" in r.health()[1]
+        with Record(place / "record.sqlite") as record:
+            assert {m.point: m.value for m in record.peaks()} == {"T1.top_oil_c": 77.0}
+            assert any("removed in use" in event.text for event in record.events())
+        found = recorder(s).load_checkpoint()
+        assert found is not None
+        assert found.data == b"state"
+    assert r.stop(WAIT_S)
+
+
+def test_an_earlier_record_that_turns_up_late_waits_to_be_joined(tmp_path: Path) -> None:
+    """Nothing is written to it before; what was put meanwhile follows."""
+    place = tmp_path / "data"
+    s = settings(place)
+    first = recorder(s)
+    first.load_checkpoint()
+    first.start()
+    first.put_checkpoint(b"high", 5 * S, T0)
+    assert first.stop(WAIT_S)
+    place.rename(tmp_path / "elsewhere")
+    place.touch()
+    r = Recorder(s, recorder(s)._clock, settings_hash="h", settings_text="t", boot_id="another boot")
+    assert r.load_checkpoint() is None
+    r.start()
+    r.put_checkpoint(b"low", 6 * S, T0 + S)
+    assert not r.flush(0.1)
+    place.unlink()
+    (tmp_path / "elsewhere").rename(place)
+    while (found := r.late()) is None:
+        assert not r.flush(0.05)
+    assert found.data == b"high"
+    assert not r.flush(0.5)
+    assert not r.health()[0]
+    again = recorder(s).load_checkpoint()
+    assert again is not None
+    assert again.data == b"high"
+    r.put_checkpoint(b"joined", 7 * S, T0 + 2 * S)
+    r.joined(found)
+    assert r.flush(WAIT_S)
+    again = recorder(s).load_checkpoint()
+    assert again is not None
+    assert again.data == b"joined"
+    assert r.late() is None
+    assert r.stop(WAIT_S)
+
+
+def test_files_set_aside_are_asked_too(tmp_path: Path) -> None:
+    """One in place goes first; without it the newest set aside that holds a checkpoint."""
+    s = settings(tmp_path)
+    for n, kind in enumerate(("newer-20260101T000000Z", "damaged-20260201T000000Z")):
+        name = f"record.sqlite.{kind}"
+        r = recorder(s)
+        r.start()
+        r.put_checkpoint(f"state {n}".encode(), n * S, T0)
+        assert r.stop(WAIT_S)
+        (tmp_path / "checkpoint.json").unlink()
+        (tmp_path / "record.sqlite").rename(tmp_path / name)
+        os.utime(tmp_path / name, (n, n))
+    (tmp_path / "record.sqlite.damaged-20260301T000000Z").write_bytes(b"rubbish")
+    r = recorder(s)
+    found = r.load_checkpoint()
+    assert found is not None
+    assert found.data == b"state 1"
+    assert [c.data for c in r.set_aside] == [b"state 0"]
 
 
 def test_reading_what_is_no_record(tmp_path: Path) -> None:

@@ -301,6 +301,8 @@ STATION_CASES = [
     Case(DEMO, "timeout_s: 10.0", "timeout_s: 300.0", "devices.relays.relay_module.timeout_s", "cooling starts 310 s later"),
     Case(DEMO, "stale_after_s: 30.0", "stale_after_s: 4.0", "station.stale_after_s", "4 is not above the devices' poll_s of up to 5"),
     Case(DEMO, "data_dir: /var/lib/windingd ", "data_dir: '' ", "station.data_dir", "is empty"),
+    Case(DEMO, "  cycle_s: 2.0", "  data_mount: srv\n  cycle_s: 2.0", "station.data_mount", "srv is no mount point", "  data_mount"),
+    Case(DEMO, "  cycle_s: 2.0", "  data_mount: /srv\n  cycle_s: 2.0", "station.data_mount", "data_dir /var/lib/windingd does not lie on it", "  data_mount"),
     Case(DEMO, "  host: 127.0.0.1                   #", "  host: 192.0.2.7       #", "mqtt.host", "is not on this machine and there is no tls section"),
     Case(DEMO, "  host: 127.0.0.1                   #", "  host: mqtt://127.0.0.1    #", "mqtt.host", "is no host"),
     Case(DEMO, "  host: 127.0.0.1                   #", "  host: user:secret@127.0.0.1    #", "mqtt.host", "holds a user name or secret"),

@@ -60,6 +60,20 @@ def data_dir(root: Part) -> Found:
         )
 
 
+def data_mount(root: Part) -> Found:
+    station = root.station
+    mount, path = station.data_mount, Path(station.data_dir)
+    if mount is None:
+        return
+    if not Path(mount).is_absolute():
+        yield station.fault("data_mount", f"{mount} is no mount point (give a path that begins with /)")
+    elif not path.is_relative_to(mount):
+        yield station.fault(
+            "data_mount",
+            f"data_dir {path} does not lie on it (give the mount point that data_dir is below)",
+        )
+
+
 def duplicate_ids(root: Part) -> Found:
     for key in ("links", "devices", "transformers"):
         yield from first_seen(listed(root, key), "id", "another")

@@ -325,6 +325,9 @@ class _Told:
                 else "it does not answer or let go by itself"
             )
             return f"Its relay module {s.module} is not under control ({why}), so it counts as released."
+        if word == "released: another output does not obey":
+            transformer = s.id.partition(".")[0]
+            return f"An output of {transformer} that is to be released is not, so every other stage runs."
         assert ts is not None
         if word == "released: not read since a stall":
             old = ", ".join(stall.awaited(self.layout, self.state.inputs, t, ts.fresh_from_ns))
@@ -445,6 +448,8 @@ class _Told:
             )
         if word == "released: output module lost":
             return f"the module {s.module} answers and follows again; then {stop}"
+        if word == "released: another output does not obey":
+            return f"that output is released and reads back so; then {stop}"
         if word == "spare for a stage that is not proven":
             return f"the other stage is proven running or no longer called; then {stop}"
         if word == "pump for its fans":

@@ -45,6 +45,12 @@ class Command:
     after_min: float | None = None  # expect_load: how long until it begins
 
 
+#: late: it was to be released and has not read back so within its bound; its unit is left without any
+#: request. stuck: still so after the module's own time-out must have passed. foreign: another master
+#: energised it although it is to be released.
+Disobeys = Literal["", "late", "stuck", "foreign"]
+
+
 @dataclass(frozen=True, slots=True)
 class RelayStatus:
     """One output as read back from its module.
@@ -52,6 +58,7 @@ class RelayStatus:
     energised: None when it could not be read. mono_ns: when it was read [ns].
     link_ok: the module answers. foreign: it changed although we wrote nothing.
     verified: the module's own release settings (timeout, safe state) read back as declared.
+    disobeys: it is not released although it is to be.
     """
 
     energised: bool | None
@@ -60,6 +67,7 @@ class RelayStatus:
     foreign: bool = False
     verified: bool = True
     reason: str = ""
+    disobeys: Disobeys = ""
 
 
 @dataclass(frozen=True, slots=True)

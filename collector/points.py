@@ -45,6 +45,7 @@ CALL_REASONS = (
     "released: output module lost",
     "pre-cooling",
     "released: not read since a stall",
+    "released: another output does not obey",
 )
 
 

@@ -13,10 +13,19 @@ import sys
 from collections.abc import Iterable, Iterator
 
 from collector.commands.common import EX_CONFIG, EX_OK
+from collector.field.layout import outputs
 from collector.settings import load
 from collector.settings.model import Settings, Stage, Transformer
+from collector.settings.reaction import (
+    bound_s,
+    left_alone_with,
+    reaction_s,
+    silence_s,
+    worst_write_s,
+)
 from collector.settings.rules.cooling import worst_delay_s
 from collector.settings.steady import steady_state
+from collector.thermal.heating import HIGHEST, highest_load_pu, hot_spot_rises_k
 
 #: Ambient of the steady-state table [degC]: highest ambient of IEC 60076-2, from memory.
 AMBIENT_C = 40.0
@@ -60,6 +69,7 @@ def summary(settings: Settings) -> Iterator[str]:
         yield ""
         yield from _transformer(t)
     yield ""
+    yield from _reaction(settings)
     for device in settings.devices:
         if device.relay_module is not None:
             total = s.decision_max_age_s + device.relay_module.timeout_s
@@ -68,6 +78,65 @@ def summary(settings: Settings) -> Iterator[str]:
                 f"(decision_max_age_s {s.decision_max_age_s:g} + timeout_s "
                 f"{device.relay_module.timeout_s:g})."
             )
+
+
+def _reaction(settings: Settings) -> Iterator[str]:
+    """How long after hot oil the fans run at the latest, and what that costs."""
+    s = settings.station
+    rows, notes = [], []
+    for n, t in enumerate(settings.transformers):
+        for device in settings.devices:
+            module = device.relay_module
+            if module is None or all(stage.relay.device != device.id for stage in t.stages):
+                continue
+            link = next(item for item in settings.links if item.id == device.link)
+            read_s = max(d.poll_s for d in settings.devices if d.id == t.top_oil.device)
+            behind = {d.id for d in settings.devices if d.link == link.id}
+            writes = sum(relay.device in behind for _, relay in outputs(settings))
+            worst_s = reaction_s(s, module)
+            rises = hot_spot_rises_k(settings, n, sorted({60.0, worst_s}))
+            per_min, cost = rises[0 if worst_s >= 60.0 else -1], rises[-1 if worst_s >= 60.0 else 0]
+            rows.append(
+                (
+                    t.id,
+                    device.id,
+                    f"{s.stale_after_s:g} ({read_s:g})",
+                    f"{s.cycle_s:g}",
+                    f"{worst_write_s(link, writes):.3g}",
+                    f"{bound_s(module):g}",
+                    f"{module.timeout_s:g}",
+                    f"{worst_s:g} ({worst_s - s.stale_after_s + read_s:g})",
+                    f"{per_min:.1f}",
+                    f"{cost:.1f}",
+                )
+            )
+            unread = left_alone_with(settings, device)
+            if unread:
+                notes.append(
+                    f"  While {device.id} is left alone, up to {silence_s(module):g} s at a time, "
+                    f"{', '.join(unread)} cannot be read: it is fed by {module.fed_by}."
+                )
+    if not rows:
+        return
+    yield "From hot oil to fans, when the relay module does not obey"
+    yield from _table(
+        ("unit", "module", "seen s", "decided s", "written s", "left alone s", "lets go s", "sum s",
+         "K per min", "K"),
+        rows,
+    )  # fmt: skip
+    yield (
+        "  seen: stale_after_s if the input has gone (its poll_s if it is read). written: every output one "
+        "by one, each answer only just in time. left alone: release_within_s. lets go: the module's timeout_s"
+    )
+    yield (
+        "  K: rise of the hot spot from the rated steady state of the weakest cooling mode after a step to "
+        + ", ".join(
+            f"{highest_load_pu(settings, n):g} pu ({t.id})" for n, t in enumerate(settings.transformers)
+        )
+        + f", the limit of {HIGHEST} loading"
+    )
+    yield from notes
+    yield ""
 
 
 def _device_row(settings: Settings, name: str) -> tuple[str, ...]:

@@ -253,13 +253,14 @@ def adopt(cycle: Cycle, s: StagePlan) -> None:
     cycle.adopted[s.index] = True
     relay = cycle.given.relays.get(s.id)
     was = cycle.stages[s.index]
-    if was.hold_until_ns >= 0 and relay is not None and not (relay.energised and relay.link_ok):
+    held = relay is not None and relay.energised and relay.link_ok and s.module not in cycle.unguarded
+    if was.hold_until_ns >= 0 and relay is not None and not held:
         was = hold_off.end(cycle, s, was, "at the start its relay is found released")
     if relay is None:  # no read-back in this run (a trace): goes on as it was
         if was.at_rest_ns < 0 and was.call not in ON:
             cycle.stages[s.index] = replace(was, at_rest_ns=cycle.now)
         return
-    if relay.energised and relay.link_ok:
+    if held:
         if was.call in ON:
             was = replace(was, call=Call.OFF, off_ns=cycle.now, at_rest_ns=cycle.now)
         elif was.at_rest_ns < 0:
@@ -306,11 +307,15 @@ def facts_about(
     if th.lost:
         release, lost = release or REASON["released: input lost"], True
     # A module whose own release is not as declared must not hold anything off: nothing would let go of it.
-    if seen.released or seen.trouble in (out.Trouble.LINK, out.Trouble.UNVERIFIED):
+    lost_module = seen.released or seen.trouble in (out.Trouble.LINK, out.Trouble.UNVERIFIED)
+    # While its watchdog relay is down the stage runs, whatever its own relay does.
+    if lost_module or s.module in cycle.unguarded:
         release, lost = release or REASON["released: output module lost"], True
     if th.awaited:
         # No loss: what a module let go of meanwhile is counted as that.
         release = release or REASON["released: not read since a stall"]
+    if any(cycle.seen[other.index].disobeys == "stuck" for other in t.stages):
+        release, lost = release or REASON["released: another output does not obey"], True
     if starting:
         release = release or REASON["starting"]
     if stage.flapped:

@@ -243,7 +243,9 @@ def told_by_link(cycle: Cycle, i: int | None) -> bool:
 
 def contact_conditions(cycle: Cycle, t: TransformerPlan) -> None:
     """Trip and alarm outputs that do not follow; a silent module is told by its own alarm."""
-    troubled = [c for c in t.contacts if cycle.seen[c.index].trouble is not out.Trouble.NONE]
+    of_modules = {s.module for s in t.stages}
+    watchdogs = [w for module, w in cycle.layout.watchdogs.items() if module in of_modules]
+    troubled = [c for c in (*t.contacts, *watchdogs) if cycle.seen[c.index].trouble is not out.Trouble.NONE]
     if not troubled:
         return
     alarm = t.alarms["output_fault"]

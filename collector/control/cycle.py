@@ -95,6 +95,7 @@ class Cycle:
         self.faults: list[li.Fault | None] = []
         self.doubtful: dict[int, str] = {}  # inputs that are used, but contradicted: by what
         self.seen: list[out.Seen] = []
+        self.unguarded: dict[str, str] = {}  # relay modules whose watchdog relay is down: why
         self.thermals: list[Thermals] = []
         self.asked: list[Asked | None] = [None] * len(state.transformers)
         self.thermal = state.thermal

@@ -88,7 +88,7 @@ class StagePlan:
 
 @dataclass(frozen=True, slots=True)
 class ContactPlan:
-    """A trip or hard-wired alarm output. index: its place among the station's outputs, after the stages."""
+    """A trip, hard-wired alarm or watchdog output. index: its place among the station's, after the stages."""
 
     id: str
     index: int
@@ -120,7 +120,10 @@ class TransformerPlan:
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """The whole station. devices: device id -> link alarm. modules: of each output, stages first."""
+    """The whole station. devices: device id -> link alarm. modules: of each output, stages first.
+
+    watchdogs: relay module -> the output, among the last of the contacts, that is its watchdog relay.
+    """
 
     points: tuple[Point, ...]
     inputs: tuple[InputPlan, ...]
@@ -128,6 +131,7 @@ class Layout:
     transformers: tuple[TransformerPlan, ...]
     stages: tuple[StagePlan, ...]
     contacts: tuple[ContactPlan, ...]
+    watchdogs: Mapping[str, ContactPlan]
     modules: tuple[str, ...]
     windings: tuple[WindingPlan, ...]
     alarms: tuple[AlarmPlan, ...]
@@ -247,6 +251,15 @@ def lay_out(settings: sm.Settings, winding_index: Mapping[str, int]) -> Layout:
         stages += cooling
         contacts += switched
         windings += mine
+    watchdogs: dict[str, ContactPlan] = {}
+    for guarded, guarded_module in modules.items():
+        relay = guarded_module.watchdog_relay if guarded_module is not None else None
+        if relay is not None:
+            module = modules.get(relay.device)
+            timeout = ns(module.timeout_s if module is not None else station.stale_after_s)
+            index = stage_count + len(contacts)
+            watchdogs[guarded] = ContactPlan(f"device.{guarded}.watchdog_relay", index, relay.device, timeout)
+            contacts.append(watchdogs[guarded])
     inputs_of = {d: tuple(i for i, p in enumerate(inputs) if p.device == d) for d in devices}
     return Layout(
         catalogue(settings),
@@ -255,6 +268,7 @@ def lay_out(settings: sm.Settings, winding_index: Mapping[str, int]) -> Layout:
         tuple(transformers),
         tuple(stages),
         tuple(contacts),
+        watchdogs,
         (*(s.module for s in stages), *(c.module for c in contacts)),
         tuple(windings),
         tuple(alarms),

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from enum import Enum
 
-from collector.messages import RelayStatus
+from collector.messages import Disobeys, RelayStatus
 
 NS = 1_000_000_000
 #: A coil may take this long to follow a decision [s]: write, next poll, read-back.
@@ -20,6 +20,8 @@ class Trouble(Enum):
     LINK = "link"  # its module does not answer
     MISMATCH = "mismatch"  # reads back different from what was decided
     FOREIGN = "foreign"  # changed although nothing was written
+    LATE = "late"  # it was to be released and has not read back so: its module is left unfed
+    STUCK = "stuck"  # and still so after the module's own time-out must have passed
     UNVERIFIED = "unverified"  # the module's own release settings are not as declared
 
 
@@ -40,14 +42,19 @@ class OutputState:
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """What one look at an output shows. released: the module let go of it by itself while it was held."""
+    """What one look at an output shows. released: the module let go of it by itself while it was held.
+
+    disobeys: it is not released although it is to be, and in which way.
+    """
 
     trouble: Trouble = Trouble.NONE
     reason: str = ""
     released: bool = False
+    disobeys: Disobeys = ""
 
 
 NOTHING = Seen()
+_DISOBEYS = {"late": Trouble.LATE, "stuck": Trouble.STUCK, "foreign": Trouble.FOREIGN}
 
 
 def look(
@@ -68,6 +75,8 @@ def look(
         silent_ns = state.silent_ns if state.silent_ns >= 0 else now
         if silent_ns != state.silent_ns:
             state = replace(state, silent_ns=silent_ns)
+        if relay.disobeys:
+            return state, Seen(_DISOBEYS[relay.disobeys], relay.reason, disobeys=relay.disobeys)
         if now - silent_ns < timeout:
             return state, NOTHING
         released = state.wanted is True
@@ -85,6 +94,8 @@ def look(
     differs_ns = (state.differs_ns if state.differs_ns >= 0 else now) if differs else -1
     if (relay.energised, differs_ns, -1) != (state.read, state.differs_ns, state.silent_ns):
         state = replace(state, read=relay.energised, differs_ns=differs_ns, silent_ns=-1)
+    if relay.disobeys:
+        return state, Seen(_DISOBEYS[relay.disobeys], relay.reason, let_go, relay.disobeys)
     if relay.foreign:
         return state, Seen(Trouble.FOREIGN, relay.reason or "another master has written it", let_go)
     if differs and now - max(differs_ns, state.wanted_ns) >= settle:

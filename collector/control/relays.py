@@ -1,4 +1,4 @@
-"""What the relays do, and what they are asked to do: stages, hard-wired alarm contacts, trip.
+"""What the relays do, and what they are asked to do: stages, alarm contacts, trip, watchdog relays.
 
 Nothing is decided here about stages or alarms; it only turns their states into coils.
 """
@@ -12,6 +12,7 @@ from collector.control.stages import ON
 
 
 def look_at_outputs(cycle: Cycle) -> None:
+    """What each output does against what was decided."""
     if not cycle.given.relays:  # no read-back in this run (a trace)
         cycle.seen = [out.NOTHING] * len(cycle.outputs)
         return
@@ -32,6 +33,32 @@ def look_at_outputs(cycle: Cycle) -> None:
             "energised",
         )
         cycle.seen.append(seen)
+    guard(cycle)
+
+
+def guard(cycle: Cycle) -> None:
+    """Which modules' watchdog relays are down, or are to be: whatever such a module holds off runs.
+
+    A module's watchdog relay is energised only while each of its outputs does what was decided.
+    """
+    plan = cycle.layout
+    for module, w in plan.watchdogs.items():
+        relay, seen = cycle.given.relays.get(w.id), cycle.seen[w.index]
+        disobeying = [
+            seen.reason or "it does not obey"
+            for seen, state, where in zip(cycle.seen, cycle.outputs, plan.modules, strict=True)
+            if where == module and _not_released(seen, state)
+        ]
+        if disobeying:
+            cycle.unguarded[module] = disobeying[0]
+        elif relay is not None and (relay.energised is False or seen.trouble is out.Trouble.LINK):
+            cycle.unguarded[module] = seen.reason or "its watchdog relay is released"
+
+
+def _not_released(seen: out.Seen, state: out.OutputState) -> bool:
+    if seen.trouble is out.Trouble.MISMATCH:
+        return state.wanted is False
+    return bool(seen.disobeys) or seen.trouble is out.Trouble.LINK
 
 
 def energise(cycle: Cycle) -> dict[str, bool]:
@@ -59,10 +86,19 @@ def energise(cycle: Cycle) -> dict[str, bool]:
             )
             coils[f"{t.id}.contact.cooling_failure"] = not failed
         if contacts.device_fault is not None:
-            # Fed by a completed step and nothing else: it drops out when the steps stop.
-            coils[f"{t.id}.contact.device_fault"] = True
+            # Fed by a completed step and nothing else: it drops out when the steps stop. And when a stage
+            # does not run that must: then nobody shall rely on what windingd says it does.
+            coils[f"{t.id}.contact.device_fault"] = not any(
+                cycle.seen[s.index].disobeys in ("stuck", "foreign") for s in t.stages
+            )
         for c in t.contacts:
             cycle.outputs[c.index] = out.decided(cycle.outputs[c.index], coils[c.id], cycle.now)
+    for module, w in cycle.layout.watchdogs.items():
+        coils[w.id] = not any(
+            where == module and _not_released(seen, state)
+            for seen, state, where in zip(cycle.seen, cycle.outputs, cycle.layout.modules, strict=True)
+        )
+        cycle.outputs[w.index] = out.decided(cycle.outputs[w.index], coils[w.id], cycle.now)
     return coils
 
 

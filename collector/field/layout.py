@@ -39,7 +39,12 @@ class LinkLayout:
 
 
 def outputs(settings: Settings) -> Iterator[tuple[str, Relay]]:
-    """Every output id with its relay: ``T1.stage1``, ``T1.trip``, ``T1.contact.device_fault``."""
+    """Every output id with its relay: ``T1.stage1``, ``T1.trip``, ``T1.contact.device_fault``,
+    ``device.R1.watchdog_relay`` (the relay that watches over R1).
+    """
+    for device in settings.devices:
+        if device.relay_module is not None and device.relay_module.watchdog_relay is not None:
+            yield f"device.{device.id}.watchdog_relay", device.relay_module.watchdog_relay
     for transformer in settings.transformers:
         for stage in transformer.stages:
             yield f"{transformer.id}.{stage.id}", stage.relay

@@ -58,6 +58,8 @@ _SLOWEST_FADES = 0.8
 _NOISE_MOST_S = 1.0
 #: A connection that lived so long was not ended by a habit of its peer [real s].
 LONG_LIVED_S = 60.0
+#: One that was reset sooner is no sign that its peer was restarted: some end every connection so [real s].
+_TOO_SHORT_S = 5.0
 #: Longest sleep without looking around [real s].
 _IDLE_MOST_S = 1.0
 #: RTU: silence between frames in characters and at least [real s] (Modbus over serial line V1.02, 2.5.1.1);
@@ -75,7 +77,8 @@ class Unit:
         self.id = layout.device.id
         self.poller = Poller(layout.device, layout.wants, now_ns)
         self.bank = bank
-        #: Its own, and those of other devices that are the same unit: a request to one feeds all.
+        #: Those that a request to this unit feeds: its own, those of other devices that are the same unit,
+        #: and those of the link that any of its frames feeds. While one of them must release, none goes out.
         self.banks = [bank] if bank is not None else []
         self.reason = _NOT_ASKED if self.poller.readings or bank else ""
         self.kept_silent = False
@@ -97,6 +100,14 @@ class Unit:
 
     def silent(self, now_ns: int) -> bool:
         return any(bank.silent(now_ns) for bank in self.banks)
+
+    def urgent(self, now_ns: int) -> bool:
+        return self.bank is not None and self.bank.urgent(now_ns)
+
+    def feeds(self, request: Request, now_ns: int) -> None:
+        """A request to it is under way, or has just ended."""
+        for bank in self.banks:
+            bank.fed(bool(request.bits), now_ns)
 
     def give_up(self, reason: str, now_ns: int) -> None:
         self.reason, self._given_up = reason, True
@@ -152,8 +163,9 @@ class LinkTask:
             self._unit(device, now_ns, known.get(device.device.id)) for device in layout.devices
         ]
         for unit in self.units:
-            same = [other for other in self.units if other.layout.device.unit == unit.layout.device.unit]
-            unit.banks = [other.bank for other in same if other.bank is not None]
+            at = unit.layout.device.unit
+            banks = [(other.layout.device.unit, other.bank) for other in self.units]
+            unit.banks = [bank for where, bank in banks if bank is not None and (where == at or bank.wide)]
         self._order = list(self.units)
         self._connection: Connection | None = None
         self._wake = asyncio.Event()
@@ -240,14 +252,14 @@ class LinkTask:
 
     async def _turn(self) -> None:
         """At most one request."""
-        now_ns, now = self._clock.mono_ns(), asyncio.get_running_loop().time()
         self._wake.clear()
         connection = self._connection
         if connection is not None and connection.closed:
             if self._answers:
-                self._turn_over(connection.closed, now_ns)
+                self._turn_over(connection.closed, self._clock.mono_ns())
             else:
-                self._drop(connection.closed, now_ns)
+                self._drop(connection.closed, self._clock.mono_ns())
+        now_ns, now = self._clock.mono_ns(), asyncio.get_running_loop().time()
         self._throw_away_unasked(now, now_ns)
         self._keep_silence(now_ns)
         self._tell(now)
@@ -271,29 +283,27 @@ class LinkTask:
                 await self._idle(self._may_send_at(request) - now)
             else:
                 self._relays_first = talker is not unit.bank
+                unit.feeds(request, now_ns)
                 answer = await self._exchange(self._connection, unit, request)
+                unit.feeds(request, self._clock.mono_ns())
                 self._took(unit, talker, answer, now_ns, now)
 
     def _choose(self, now_ns: int, now: float) -> tuple[Unit, Bank | Poller] | None:
-        """Who may ask next: relay modules and readings in turn, units round robin.
-
-        While the line must be quiet for readings, a module with a release to write goes first.
-        """
+        """Who may ask next: first who has an output to release; then modules and readings in turn."""
+        for unit in self._order:
+            may = not unit.silent(now_ns) and unit.held_s(now, regardless=True) <= 0
+            if may and unit.bank is not None and unit.urgent(now_ns):
+                return unit, unit.bank
         relays: tuple[Unit, Bank | Poller] | None = None
         reading: tuple[Unit, Bank | Poller] | None = None
-        urgent = False
         for unit in self._order:
-            if unit.silent(now_ns):
+            if self._held_s(unit, now) > 0 or unit.silent(now_ns):
                 continue
-            held = self._held_s(unit, now) > 0
-            if unit.bank is not None and _due(unit.bank, now_ns) and not urgent:
-                urgent = _releases(unit.bank, now_ns) and unit.held_s(now, regardless=True) <= 0
-                if urgent or (relays is None and not held):
-                    relays = unit, unit.bank
-            if reading is None and not held and not self._releasing and _due(unit.poller, now_ns):
+            if relays is None and unit.bank is not None and _due(unit.bank, now_ns):
+                relays = unit, unit.bank
+            if reading is None and not self._releasing and _due(unit.poller, now_ns):
                 reading = unit, unit.poller
-        relays_first = self._relays_first or (urgent and now < self._quiet_until)
-        return (relays or reading) if relays_first else (reading or relays)
+        return (relays or reading) if self._relays_first else (reading or relays)
 
     def _held_s(self, unit: Unit, now: float) -> float:
         """Real seconds until the unit may be asked, for what its silence and that of all dead ones cost."""
@@ -305,9 +315,11 @@ class LinkTask:
         waits = [_IDLE_MOST_S]
         for unit in self.units:
             if unit.silent(now_ns):
+                until = [ns for bank in unit.banks if (ns := bank.silent_until_ns()) is not None]
+                waits += [self._clock.real_s((ns + 1 - now_ns) / _S) for ns in until]
                 continue
             held = self._held_s(unit, now)
-            if unit.bank is not None and _due(unit.bank, now_ns) and _releases(unit.bank, now_ns):
+            if unit.urgent(now_ns):
                 waits.append(unit.held_s(now, regardless=True))
             talkers: list[Bank | Poller] = [] if self._releasing else [unit.poller]
             if unit.bank is not None:
@@ -337,10 +349,9 @@ class LinkTask:
             silent = unit.silent(now_ns)
             before, unit.kept_silent = unit.kept_silent, silent
             if silent and not before and not self._releasing:
-                alone = any(bank.left_alone for bank in unit.banks)
-                why = "left alone by decision" if alone else "no decision that is new enough"
+                why = next(bank.why_silent(now_ns) for bank in unit.banks if bank.silent(now_ns))
                 reason = f"kept silent so that its outputs release: {why}"
-                _log.warning("relay module kept silent", device=unit.id)
+                _log.warning("relay module kept silent", device=unit.id, reason=why)
                 unit.give_up(reason, now_ns)
                 self._drop("closed, because a relay module on it must be kept silent", now_ns)
                 self._reopening.at_once()
@@ -408,7 +419,7 @@ class LinkTask:
         lived_s = asyncio.get_running_loop().time() - self._opened_at
         if connection.by_peer and lived_s >= LONG_LIVED_S:
             self.cut_ns, self.cut_by_reset = now_ns, connection.reset
-        self._was_reset = connection.by_peer and connection.reset
+        self._was_reset = connection.by_peer and connection.reset and lived_s >= _TOO_SHORT_S
         connection.close(reason, reset)
 
     def _tell(self, now: float) -> None:
@@ -586,9 +597,3 @@ class LinkTask:
 def _due(talker: Bank | Poller, now_ns: int) -> bool:
     due_ns = talker.next_ns(now_ns)
     return due_ns is not None and due_ns <= now_ns
-
-
-def _releases(bank: Bank, now_ns: int) -> bool:
-    """The next thing it asks is a write that lets an output go."""
-    request = bank.request(now_ns)
-    return request is not None and request.releases

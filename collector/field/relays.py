@@ -1,14 +1,17 @@
 """The writer of one relay module: adoption, refresh with the newest decision, read-back, release.
 
-Pure: it names the next request and takes the answer. There is no heartbeat here and must never be:
-every write carries a decision, and once the newest is too old not one request more goes out, since
-many modules are fed by any request and only their silence releases the outputs.
+Pure: it names the next request and takes the answer. A module is fed only while it obeys. There is no
+heartbeat here and must never be: every write carries a decision, and not one request more goes out once the
+newest is too old, or once an output that is to be released has not read back so within its bound. Many
+modules are fed by any request, and only their silence releases the outputs.
+
+There is no list of requests to work off either: what is asked next follows from what each output is and
+ought to be now. A new decision changes those bits and nothing else, so it can never put a release back.
 """
 
 from __future__ import annotations
 
-from collections import deque
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from collector.field.codec import Place, Spec, raw_value, spec
@@ -17,19 +20,25 @@ from collector.field.wire import (
     GATEWAY_EXCEPTIONS,
     READ_COILS,
     READ_FUNCTION,
-    WRITE_COIL,
-    WRITE_COILS,
     Answer,
     Request,
     write_coils,
 )
-from collector.messages import Decision, RelayStatus
+from collector.messages import Decision, Disobeys, RelayStatus
 from collector.settings.model import Device, Register
+from collector.settings.reaction import bound_s, silence_s
 
 _S = 1_000_000_000
 _ILLEGAL_FUNCTION = 1
+#: A refusal of function 15 that may only mean "not these coils at once": then each is written by itself.
+_NOT_TOGETHER = frozenset({1, 2, 3})
 #: Attempts of a failed adoption or release follow each other no faster than this [station ns].
 _AGAIN_NS = _S // 10
+#: A release that was refused, or acknowledged and not carried out, is written again after this: soon, but a
+#: slow line must still have time for other devices [station ns].
+_RELEASE_AGAIN_NS = _S // 4
+#: A hold-off that was refused is tried again after this, or with a release in between [station ns].
+_HOLD_AGAIN_NS = _S
 #: So many requests in a row without an answer, and the module counts as lost.
 _LOST_AFTER = 2
 _NOT_READ = "not read yet"
@@ -51,33 +60,62 @@ class Rules:
 
 @dataclass(slots=True)
 class _Coil:
-    """One output. ``actual``: as last read. ``expected``: what it must still read if nobody else writes.
+    """One output. Times in ns; -1: not.
 
-    ``let_go_ns``: since when it is seen to be released after a loss; only a later decision may energise it.
+    actual: as last read. expected: what it must still read if nobody else writes; None: not known.
+    written: as last acknowledged. off: read back released, and no 1 was sent since.
+    owed_ns: since when it is to be released and has not read back so; nothing but a read-back ends it.
+    begun: a release was sent; until it has read back released no 1 follows, whatever is decided.
+    awaited: it was written: to be read before it is written again. wrote_ns: when it last was.
+    carried: the decision that was last acknowledged. let_go_ns: since when it is seen to be released after
+    a loss; only a later decision may energise it. against_until_ns: another master held it off.
     """
 
     actual: bool | None = None
     read_ns: int = 0
     expected: bool | None = None
     written: bool | None = None
+    off: bool = False
+    owed_ns: int = -1
+    begun: bool = False
+    awaited: bool = False
+    wrote_ns: int = -1
+    again_ns: int = -1
+    carried: Decision | None = None
     fault: str = ""
     foreign_until_ns: int = -1
+    against_until_ns: int = -1
     let_go_ns: int = -1
+
+
+@dataclass(slots=True)
+class _Span:
+    """A block of coils that is read at once. read_ns, asked_ns: when it was last read, and tried."""
+
+    block: Block
+    read_ns: int = -1
+    asked_ns: int = -1
 
 
 @dataclass(frozen=True, slots=True)
 class _Read:
-    """Read a block of coils. ``after_write``: the read-back of what was just written."""
+    """before_write: a look at what others may have done before it is written over."""
 
-    block: Block
-    after_write: bool
+    span: _Span
+    before_write: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class _Write:
-    decision: Decision | None  # None: a release
+    """decision None: a release at the end, or of an orphan before any decision."""
+
+    decision: Decision | None
     address: int
     bits: tuple[bool, ...]
+
+    @property
+    def coils(self) -> range:
+        return range(self.address, self.address + len(self.bits))
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +127,14 @@ class _Verify:
     right: int
 
 
-_Step = _Read | _Write | _Verify
+@dataclass(slots=True)
+class _Attempt:
+    """The one try after a silence: each output written 0 once, then each block read once."""
+
+    since_ns: int
+    writes: set[int]
+    reads: list[_Span]
+    answered: bool = False
 
 
 class Bank:
@@ -113,133 +158,179 @@ class Bank:
         self._orphans = set(orphans) - set(outputs)
         self._coils = {coil: _Coil(read_ns=now_ns) for coil in (*self._outputs, *self._orphans)}
         places = [Place("coil", coil, 1) for coil in self._coils]
-        self._blocks = blocks(places, device.max_gap, device.max_block)
+        self._spans = [_Span(block) for block in blocks(places, device.max_gap, device.max_block)]
+        self._span_of = {place.address: span for span in self._spans for place in span.block.places}
         self._decision: Decision | None = None
-        self._carried: Decision | None = None  # the decision of the last complete refresh
-        self._refreshed_ns = now_ns
-        self._checked_ns: int | None = None
+        self._asked: _Read | _Write | _Verify | None = None
         self._again_ns = now_ns
         self._verify_ns = now_ns
-        self._steps: deque[_Step] = deque()
+        self._unread = list(self._spans)  # not read since the connection was made
+        self._looked_at: _Span | None = None
         self._adopted = False
+        self._ours = False  # adopted before: what it does is known to be our doing
         self._failures = 0
         self._down = _NOT_READ
-        self._no_function: set[int] = set()  # what this module answered "illegal function" to
+        self._together, self._has_fc5, self._has_fc15 = True, True, True
         self._releasing = False
         self.released = not self._coils
-        self._checks, self._unverified = _checks(device)
+        checks, self._unverified = _checks(device)
+        self._checks = list(checks)
         self._check_again: set[str] = set()
+        module = device.relay_module
+        self._fed_by = module.fed_by if module is not None else "own_requests"
+        self._bound_ns = int(bound_s(module) * _S) if module is not None else None
+        self._silence_ns = int(silence_s(module) * _S) if module is not None else 0
+        self._fed_ns = now_ns  # when a request last may have reached it
+        self._heard_ns = -1
+        self._seen_ns = now_ns  # the last time that was told
+        self._cut = False  # the connection was closed since `_review`
+        self._starving = False
+        self._stuck = False
+        self._attempt: _Attempt | None = None
 
     # --- what the link asks ------------------------------------------------------------------
 
     def silent(self, now_ns: int) -> bool:
         """No request of any kind may go to this device: its outputs are to release by themselves."""
+        self._review(now_ns)
         if self._releasing:
-            return self.released
-        if self._decision is None:
-            return now_ns - self._started_ns > self._rules.grace_ns
-        return self.left_alone or not self.fresh(self._decision, now_ns)
+            if self.released:
+                return True
+        elif self._decision is None:
+            if now_ns - self._started_ns > self._rules.grace_ns:
+                return True
+        elif self.left_alone or not self.fresh(self._decision, now_ns):
+            return True
+        # One that is fed by writes only may go on being read, until it has shown that this is not so.
+        return self._unfed(now_ns) and (self._fed_by != "writes" or self._stuck)
 
     @property
     def left_alone(self) -> bool:
         """The newest decision says so: its outputs are to release by themselves while somebody watches."""
         return self._decision is not None and self._device.id in self._decision.leave_alone
 
+    def why_silent(self, now_ns: int) -> str:
+        """In words, for whoever wonders why the device is not asked."""
+        if self.left_alone:
+            return "left alone by decision"
+        if self._starving:
+            return self._disobedience()
+        return "no decision that is new enough"
+
     def fresh(self, decision: Decision, now_ns: int) -> bool:
         """Not too old; nor from so far ahead that its clock cannot be ours."""
         return abs(now_ns - decision.mono_ns) <= self._rules.max_age_ns
 
     def silent_from_ns(self) -> int:
-        """When silence begins unless a newer decision comes."""
+        """When silence begins unless a newer decision or a read-back comes."""
         if self._decision is None:
-            return self._started_ns + self._rules.grace_ns + 1
-        return self._decision.mono_ns + self._rules.max_age_ns + 1
+            stale_ns = self._started_ns + self._rules.grace_ns + 1
+        else:
+            stale_ns = self._decision.mono_ns + self._rules.max_age_ns + 1
+        owed = [coil.owed_ns for coil in self._coils.values() if coil.owed_ns >= 0]
+        if not owed or self._bound_ns is None or self._starving:
+            return stale_ns
+        return min(stale_ns, min(owed) + self._bound_ns + 1)
+
+    def silent_until_ns(self) -> int | None:
+        """When a module that is left unfed may be asked again; None: it is not, or a decision must come."""
+        return self._fed_ns + self._silence_ns if self._starving and self._attempt is None else None
+
+    @property
+    def wide(self) -> bool:
+        """It is fed by more than requests to its own unit: its silence is that of the whole link."""
+        return self._fed_by in ("any_frame_on_line", "connection")
+
+    def fed(self, write: bool, now_ns: int) -> None:
+        """A request that feeds it may have reached it, whoever it was for."""
+        if write or self._fed_by != "writes":
+            self._fed_ns = max(self._fed_ns, now_ns)
+
+    def urgent(self, now_ns: int) -> bool:
+        """An output that is to be released has not read back so, and something can be done about it now."""
+        if self._unfed(now_ns) or all(coil.owed_ns < 0 for coil in self._coils.values()):
+            return False
+        return any(due_ns <= now_ns for due_ns, _ in self._releases())
 
     @property
     def polled(self) -> bool:
         """Outputs and release settings were asked for at least once."""
-        return (not self._coils or self._checked_ns is not None) and (
+        return all(span.asked_ns >= 0 for span in self._spans) and (
             not self._checks or self._verify_ns > self._started_ns
         )
 
     def next_ns(self, now_ns: int) -> int | None:
         """When the next request is wanted; None: never (until something is offered)."""
-        if self._steps:
-            return now_ns
-        if self._releasing:
-            return None if self.released else self._again_ns
-        if not self._coils and not self._checks:
-            return None
-        if not self._adopted:
-            return self._again_ns
-        if self._decision is not None and self._decision is not self._carried:
-            return self._again_ns
-        due = self._check_due_ns()
-        if self._decision is not None:
-            due = min(due, self._refresh_due_ns())
-        if self._due_checks():
-            due = min(due, self._verify_ns)
-        return max(due, self._again_ns)
+        self._review(now_ns)
+        return min((max(due_ns, self._again_ns) for due_ns, _ in self._agenda(now_ns)), default=None)
 
     def request(self, now_ns: int) -> Request | None:
-        """The next request, or None when nothing is due. Asks nothing while silent."""
-        if self.silent(now_ns):
+        """The next request, or None when nothing is due. Asks nothing while silent.
+
+        Nothing is taken as sent before its answer, its failure or the end of the connection is told.
+        """
+        if self.silent(now_ns) or now_ns < self._again_ns:
             return None
-        first = self._steps[0] if self._steps else None
-        if isinstance(first, _Write) and first.decision is not self._decision and not self._releasing:
-            # A newer decision has come: no refresh goes out with an older one.
-            self._steps = deque(self._writes())
-        if not self._steps:
-            self._steps.extend(self._begin(now_ns))
-        if not self._steps:
+        if self._starving and self._attempt is None and not self._unfed(now_ns):
+            self._attempt = _Attempt(now_ns, set(self._coils), list(self._spans))
+        wanted = next((what for due_ns, what in self._agenda(now_ns) if due_ns <= now_ns), None)
+        if wanted is None:
             return None
-        step = self._steps[0]
+        step = self._run(wanted) if isinstance(wanted, int) else wanted
+        self._asked = step
         unit = self._device.unit
         if isinstance(step, _Read):
-            return Request(unit, READ_COILS, step.block.address, step.block.size)
+            return Request(unit, READ_COILS, step.span.block.address, step.span.block.size)
         if isinstance(step, _Write):
-            return write_coils(unit, step.address, step.bits, WRITE_COIL not in self._no_function)
+            return write_coils(unit, step.address, step.bits, self._has_fc5)
         place = step.spec.place
         return Request(unit, READ_FUNCTION[place.table], place.address, place.size)
 
     def took(self, answer: Answer, now_ns: int) -> None:
         """Take the answer to the last request. ``now_ns``: when it arrived."""
+        step, self._asked = self._asked, None
+        self._sent(step, now_ns)  # one without an answer may have arrived all the same
         if answer.failure or answer.exception in GATEWAY_EXCEPTIONS:
-            self._failed(answer.failure or exception_words(answer.exception), answer.lost, now_ns)
+            self._failed(step, answer.failure or exception_words(answer.exception), answer.lost, now_ns)
             return
         self._failures = 0
-        if not self._steps:
-            return  # asked before `release` cleared the way: what it says no longer matters
-        step = self._steps.popleft()
+        self._heard_ns = now_ns
+        if self._attempt is not None:
+            self._attempt.answered = True
         refusal = exception_words(answer.exception) if answer.exception else ""
+        if step is None:
+            return  # asked before `release` cleared the way: what it says no longer matters
         if isinstance(step, _Verify):
-            self._verify_ns = now_ns + self._poll_ns()
             self._verified(step, answer.words, refusal)
-        elif answer.exception == _ILLEGAL_FUNCTION and isinstance(step, _Write) and self._other_write(step):
-            self._steps = deque(self._writes())
-            if self._releasing:
-                self._steps.extend(self._reads(after_write=True))
+        elif isinstance(step, _Write):
+            if not refusal:
+                self._wrote(step)
+            elif not self._other_write(step, answer.exception):
+                self._write_refused(step, refusal, now_ns)
         elif refusal:
-            self._refused(step, refusal, now_ns)
-        elif isinstance(step, _Read):
-            self._read(step, answer.words, now_ns)
+            self._read_refused(step, refusal, now_ns)
         else:
-            self._wrote(step, now_ns)
-        if not self._steps and not isinstance(step, _Verify):
-            self._note_known(now_ns)
+            self._read(step, answer.words, now_ns)
+        self._review(now_ns)
 
     # --- what the station asks -----------------------------------------------------------------
 
     def offer(self, decision: Decision) -> None:
         """A newer decision; ignored once released."""
-        if not self._releasing:
-            self._decision = decision
+        if self._releasing:
+            return
+        self._decision = decision
+        for number, coil in self._coils.items():
+            if coil.owed_ns < 0 and not coil.off and self._must_release(number):
+                coil.owed_ns = decision.mono_ns
 
     def release(self, now_ns: int) -> None:
         """From now on nothing is written but 0, until all read back as released."""
         self._releasing = True
-        self._steps.clear()
+        self._asked = None
         self._again_ns = now_ns
+        for coil in self._coils.values():
+            coil.off = coil.awaited = False  # written and read once more, whatever was known
 
     def lost(self, reason: str, for_now: bool = False) -> None:
         """The connection is gone, or is given up: outputs are read first when it is back.
@@ -248,22 +339,34 @@ class Bank:
         each answer): what was begun goes on, and the module counts as lost only if that, or the next
         request, fails.
         """
+        looked_at, asked = self._looked_at, self._asked
+        self._sent(asked, self._seen_ns)
+        if isinstance(asked, _Write):
+            for number in asked.coils:
+                # It may never have arrived: written again first, on the look that was taken before it.
+                self._coils[number].awaited = False
+                self._coils[number].wrote_ns = -1
+            self._looked_at = looked_at
+        self._asked = None
+        self._cut = True
         for coil in self._coils.values():
             # The module may have released by itself meanwhile: that is no foreign write.
-            coil.expected = None
+            if not (for_now and coil.awaited):
+                coil.expected = None
         if for_now:
             self._failures += 1
             return
-        self._steps.clear()
         self._adopted = False
-        self._carried = None
+        self._unread = list(self._spans)
         self._check_again = {step.what for step in self._checks}
         self._down = reason
         self._unverified.update((step.what, _NOT_READ) for step in self._checks)
+        self._together, self._has_fc5, self._has_fc15 = True, True, True
+        self._attempt = None
         self._verify_ns = self._started_ns
-        self._no_function.clear()
         for coil in self._coils.values():
-            coil.written = None
+            coil.written = coil.carried = None
+            coil.off = coil.awaited = False  # nor is it known any more to be released
 
     def withdraw(self, reason: str, now_ns: int) -> None:
         """What the last answer said is not to be believed after all: the outputs are read anew."""
@@ -271,25 +374,34 @@ class Bank:
         self._again_ns = now_ns + _AGAIN_NS
 
     def inherit(self, before: Bank) -> None:
-        """After a reload: show what was last read, until it is read again."""
+        """After a reload: show what was last read, until it is read again. What was owed stays owed."""
         for number, coil in self._coils.items():
             known = before._coils.get(number)
             if known is not None:
                 coil.actual, coil.read_ns = known.actual, known.read_ns
+                coil.owed_ns, coil.begun = known.owed_ns, known.begun
         self._down = before._down
         if self._device.relay_module == before._device.relay_module:
             self._unverified = dict(before._unverified)
+        if (self._device.link, self._device.unit) == (before._device.link, before._device.unit):
+            self._ours = before._ours
+            self._fed_ns, self._heard_ns = before._fed_ns, before._heard_ns
+            self._starving, self._stuck = before._starving, before._stuck
 
     def status(self, now_ns: int) -> dict[str, RelayStatus]:
         """output id -> status."""
         # What has not been read yet, at the start or after the module was away, is no difference.
         unverified = "; ".join(f"{what}: {why}" for what, why in self._unverified.items() if why != _NOT_READ)
+        orphan: Disobeys = next((d for d in map(self._disobeys, self._orphans) if d), "")
         result = {}
         for number, output in self._outputs.items():
             coil = self._coils[number]
             foreign = now_ns < coil.foreign_until_ns
+            disobeys: Disobeys = self._disobeys(number) or orphan
+            if not disobeys and now_ns < coil.against_until_ns:
+                disobeys = "foreign"
             reasons = [
-                self._down,
+                self._disobedience() if disobeys in ("late", "stuck") else self._down,
                 coil.fault,
                 "changed although nothing was written: another master, or the module's own timeout"
                 if foreign
@@ -303,80 +415,240 @@ class Bank:
                 foreign,
                 not unverified,
                 "; ".join(filter(None, reasons)),
+                disobeys,
             )
         return result
 
-    # --- steps -----------------------------------------------------------------------------------
+    # --- does the module obey? -------------------------------------------------------------------
 
-    def _begin(self, now_ns: int) -> list[_Step]:
+    def _must_release(self, number: int) -> bool:
+        """It is to be released: by decision, at the end, as an orphan, or because a release was begun."""
+        coil = self._coils[number]
+        if self._releasing or (coil.begun and coil.owed_ns >= 0):
+            return True
+        if self._decision is None:
+            return False
+        return number in self._orphans or self._decided(number) is False
+
+    def _decided(self, number: int) -> bool | None:
+        output = self._outputs.get(number)
+        return None if self._decision is None or output is None else self._decision.energise.get(output)
+
+    def _review(self, now_ns: int) -> None:
+        """What is owed, whether the bound is over, whether the silence is."""
+        self._seen_ns = max(self._seen_ns, now_ns)
+        if self._cut:
+            self._cut = False
+            if self._fed_by == "connection":
+                self._fed_ns = now_ns  # it was fed until here, by an attempt to connect too
+        for number, coil in self._coils.items():
+            if coil.off:
+                coil.owed_ns, coil.begun = -1, False
+            elif not self._must_release(number):
+                coil.owed_ns = -1
+            elif coil.owed_ns < 0:
+                coil.owed_ns = now_ns
+        owed_ns = min((coil.owed_ns for coil in self._coils.values() if coil.owed_ns >= 0), default=None)
+        if owed_ns is None:
+            self._starving = self._stuck = False
+            self._attempt = None
+        elif not self._starving and self._bound_ns is not None and now_ns - owed_ns > self._bound_ns:
+            self._starving = True
+            if self._fed_by == "connection":
+                self._fed_ns = now_ns
+        attempt = self._attempt
+        if attempt is not None:
+            done = not attempt.writes and not attempt.reads and self._asked is None
+            if done or now_ns - attempt.since_ns > (self._bound_ns or 0):
+                self._give_up_attempt()
         if self._releasing:
-            if self.released or now_ns < self._again_ns:
-                return []
-            return [*self._writes(), *self._reads(after_write=True)]
-        if now_ns < self._again_ns:
-            return []
-        if not self._adopted:
-            return self._reads() or self._note_known(now_ns)
-        if self._decision is not None and (
-            self._decision is not self._carried or now_ns >= self._refresh_due_ns()
-        ):
-            writes = self._writes()
-            if writes:
-                # Read before writing, else a foreign write between two refreshes is never seen.
-                return [*self._reads(), *writes]
-            self._carried, self._refreshed_ns = self._decision, now_ns
-        if now_ns >= self._check_due_ns():
-            return self._reads() or self._note_known(now_ns)
-        return self._due_checks() if now_ns >= self._verify_ns else []
+            self.released = all(coil.off for coil in self._coils.values())
 
-    def _due_checks(self) -> list[_Step]:
-        return [step for step in self._checks if step.what in self._unverified.keys() | self._check_again]
+    def _give_up_attempt(self) -> None:
+        """It has had its chance, after a silence that its time-out cannot have outlasted."""
+        if self._attempt is not None and self._attempt.answered:
+            self._stuck = True
+        self._attempt = None
 
-    def _reads(self, after_write: bool = False) -> list[_Step]:
-        return [_Read(block, after_write) for block in self._blocks]
+    def _unfed(self, now_ns: int) -> bool:
+        """Its time-out may not have passed yet since a request last reached it, and it is to pass."""
+        return self._starving and self._attempt is None and now_ns - self._fed_ns <= self._silence_ns
 
-    def _writes(self) -> list[_Step]:
-        """Runs of neighbouring coils that the newest decision (or the release) says something about."""
-        decision = None if self._releasing else self._decision
-        wanted: dict[int, bool] = dict.fromkeys(self._orphans, False)
+    def _disobeys(self, number: int) -> Disobeys:
+        coil = self._coils[number]
+        if not self._starving or coil.owed_ns < 0 or self._heard_ns < coil.owed_ns:
+            return ""  # or it has not been heard since: then its silence is the fault, not its output
+        return "stuck" if self._stuck else "late"
+
+    def _disobedience(self) -> str:
+        """What is wrong and what is done about it; of the worst output."""
+        module = self._device.relay_module
+        assert module is not None
+        owed = [coil for coil in self._coils.values() if coil.owed_ns >= 0]
+        coil = next((coil for coil in owed if coil.fault), owed[0]) if owed else _Coil()
+        shown = "cannot be read" if coil.actual is None else f"reads back {int(coil.actual)}"
+        passed = f"its time-out of {module.timeout_s:g} s must have passed"
+        left = f"left without any request until {passed}"
+        if self._stuck:
+            return f"not released though {passed}: {shown}; {left}"
+        return f"to be released within {bound_s(module):g} s, but {shown}; {left}"
+
+    # --- what to ask next --------------------------------------------------------------------------
+
+    def _agenda(self, now_ns: int) -> Iterator[tuple[int, int | _Read | _Verify]]:
+        """(when it is due, what) in order of importance. A number: write this coil, with its neighbours."""
+        if self._unfed(now_ns):  # here only where it is fed by writes alone
+            yield from ((self._poll_due_ns(span), _Read(span)) for span in self._spans)
+            return
+        yield from self._releases()
+        if self._starving:
+            reads = self._spans if self._attempt is None else self._attempt.reads
+            yield from ((self._again_ns, _Read(span)) for span in reads)
+            return
+        if self._releasing:
+            return
+        if self._unread:
+            yield from ((self._again_ns, _Read(span)) for span in self._unread)
+            return
+        if self._adopted and (checks := self._due_checks()):
+            yield self._verify_ns if not self._check_again else self._again_ns, checks[0]
+        if self._decision is not None and self._adopted:
+            for number in sorted(self._coils, key=lambda n: (self._coils[n].wrote_ns, n)):
+                coil, span = self._coils[number], self._span_of[number]
+                if coil.owed_ns >= 0 or coil.awaited or self._bit(number) is None:
+                    continue
+                # Read before writing, else a foreign write between two refreshes is never seen; but a
+                # decision that comes between the two does not call for another look.
+                fresh = span.read_ns >= self._decision.mono_ns or span is self._looked_at
+                seen = fresh and span.read_ns > coil.wrote_ns
+                yield self._refresh_due_ns(coil), number if seen else _Read(span, True)
+        yield from ((self._poll_due_ns(span), _Read(span)) for span in self._spans)
+
+    def _releases(self) -> Iterator[tuple[int, int | _Read]]:
+        """Outputs that are to be released and have not read back so: written first, then read back."""
+        attempt = self._attempt
+        for number in sorted(self._coils, key=lambda n: (self._coils[n].owed_ns, n)):
+            coil = self._coils[number]
+            if coil.off or (coil.begun and coil.awaited) or self._bit(number) is not False:
+                continue
+            if attempt is None or number in attempt.writes:
+                # What a hold-off that was refused must wait is no reason for a release to wait.
+                yield max(coil.again_ns if coil.begun else 0, self._again_ns), number
+        if attempt is None:
+            for span in self._spans:
+                if any(self._coils[place.address].awaited for place in span.block.places):
+                    yield self._again_ns, _Read(span)
+
+    def _bit(self, number: int) -> bool | None:
+        """What may be written to a coil now; None: nothing."""
+        coil, decision = self._coils[number], self._decision
+        if self._releasing:
+            return False
         if decision is None:
-            wanted.update(dict.fromkeys(self._outputs, False))
-        else:
-            wanted.update(
-                (coil, decision.energise[output])
-                for coil, output in self._outputs.items()
-                # What was found released is not energised again before the step has seen it: it counts as
-                # a start and must run on. A decision from before that look leaves such a coil alone.
-                if output in decision.energise
-                and not (decision.energise[output] and decision.mono_ns < self._coils[coil].let_go_ns)
-            )
-        steps: list[_Step] = []
-        for coil in sorted(wanted):
-            last = steps[-1] if steps else None
-            together = WRITE_COILS not in self._no_function
-            if together and isinstance(last, _Write) and last.address + len(last.bits) == coil:
-                steps[-1] = _Write(decision, last.address, (*last.bits, wanted[coil]))
-            else:
-                steps.append(_Write(decision, coil, (wanted[coil],)))
-        return steps
+            return None
+        known = self._ours or self._starving  # a module that was left unfed is released unseen
+        if self._must_release(number):
+            # Nothing is written before the outputs were read once: they may be another master's.
+            return False if known or self._adopted else None
+        if not self._decided(number):
+            return None
+        # What was found released is not energised again before the step has seen it: it counts as a
+        # start and must run on. A decision from before that look leaves such a coil alone.
+        held = self._starving or not self._adopted or decision.mono_ns < coil.let_go_ns
+        return None if held else True
 
-    def _other_write(self, step: _Write) -> bool:
-        """No FC 15: from now on coil by coil. No FC 5: by FC 15. False: the module has neither."""
-        single = len(step.bits) == 1 and WRITE_COIL not in self._no_function
-        self._no_function.add(WRITE_COIL if single else WRITE_COILS)
-        return len(self._no_function) == 1
+    def _run(self, number: int) -> _Write:
+        """One coil with the neighbours that are written with it: a release takes no hold-off along."""
+        bits = {number: self._bit(number)}
+        release = not self._coils[number].off and bits[number] is False
+        if self._together:
+            for step in (1, -1):
+                beside = number + step
+                while beside in self._coils:
+                    bit = self._bit(beside)
+                    if bit is None or (release and bit):
+                        break
+                    bits[beside] = bit
+                    beside += step
+        return _Write(self._decision, min(bits), tuple(bool(bits[coil]) for coil in sorted(bits)))
+
+    def _due_checks(self) -> list[_Verify]:
+        """Those of a new connection first, then those that were not as declared, in turn."""
+        due = [step for step in self._checks if step.what in self._unverified.keys() | self._check_again]
+        return sorted(due, key=lambda step: step.what not in self._check_again)
+
+    # --- what came of it -----------------------------------------------------------------------------
+
+    def _sent(self, step: _Read | _Write | _Verify | None, now_ns: int) -> None:
+        """Whatever has become of it, the module may have taken it."""
+        if step is None:
+            return
+        self.fed(isinstance(step, _Write), now_ns)
+        if isinstance(step, _Verify):
+            self._check_again.discard(step.what)
+            self._checks.remove(step)
+            self._checks.append(step)
+            self._verify_ns = now_ns + self._poll_ns()
+        if isinstance(step, _Read):
+            step.span.asked_ns = now_ns
+            self._looked_at = step.span if step.before_write else None
+            if self._attempt is not None and step.span in self._attempt.reads:
+                self._attempt.reads.remove(step.span)
+        if not isinstance(step, _Write):
+            return
+        self._looked_at = None
+        for number, bit in zip(step.coils, step.bits, strict=True):
+            coil = self._coils[number]
+            coil.expected, coil.wrote_ns = None, now_ns
+            if bit:
+                coil.off = False
+            elif not coil.off:
+                coil.begun = coil.awaited = True
+            if self._attempt is not None:
+                self._attempt.writes.discard(number)
+
+    def _wrote(self, step: _Write) -> None:
+        for number, bit in zip(step.coils, step.bits, strict=True):
+            coil = self._coils[number]
+            coil.awaited |= coil.actual != bit or bool(coil.fault)
+            coil.written = coil.expected = bit
+            coil.carried = step.decision
+            if bit:
+                coil.let_go_ns = -1
+
+    def _write_refused(self, step: _Write, refusal: str, now_ns: int) -> None:
+        for number, bit in zip(step.coils, step.bits, strict=True):
+            coil = self._coils[number]
+            coil.fault = f"{_WRITING}{refusal}"
+            coil.again_ns = now_ns + (_HOLD_AGAIN_NS if bit else _RELEASE_AGAIN_NS)
+
+    def _other_write(self, step: _Write, exception: int) -> bool:
+        """Another function for the same bits, if there is one that was not refused yet."""
+        single, lacking = len(step.bits) == 1, exception == _ILLEGAL_FUNCTION
+        if not single and exception in _NOT_TOGETHER:
+            self._together, self._has_fc15 = False, self._has_fc15 and not lacking
+        elif single and lacking and self._has_fc5 and self._has_fc15:
+            self._has_fc5 = False
+        else:
+            return False
+        for number in step.coils:
+            self._coils[number].awaited = False
+            if self._attempt is not None:
+                self._attempt.writes.add(number)
+        return True
 
     def _read(self, step: _Read, words: tuple[int, ...], now_ns: int) -> None:
-        for place in step.block.places:
+        for place in step.span.block.places:
             coil = self._coils[place.address]
-            on = bool(words[place.address - step.block.address])
+            on = bool(words[place.address - step.span.block.address])
             if coil.fault.startswith(_READING):
                 coil.fault = ""
-            if coil.expected is None and coil.actual and not on:
+            if (not self._adopted or coil.expected is None) and coil.actual and not on:
                 coil.let_go_ns = now_ns  # while we were away, be it ever so short
-            if step.after_write:
-                if coil.written is not None and on != coil.written:
+            if coil.awaited and coil.written is not None and coil.expected is not None:
+                if on != coil.written:
                     coil.fault = f"written {int(coil.written)} and acknowledged, but reads back {int(on)}"
+                    coil.again_ns = now_ns + _RELEASE_AGAIN_NS
                 else:
                     coil.fault = ""
             elif coil.expected is not None and on != coil.expected:
@@ -384,81 +656,63 @@ class Bank:
                     coil.fault = ""  # it has obeyed after all, only late
                 else:
                     coil.foreign_until_ns = now_ns + self._rules.hold_ns
+                    if on and self._must_release(place.address):
+                        coil.against_until_ns = now_ns + self._rules.hold_ns
             coil.actual = coil.expected = on
             coil.read_ns = now_ns
+            coil.off, coil.awaited = not on, False
+            if coil.off and coil.fault.startswith(_WRITING) and self._must_release(place.address):
+                coil.fault = ""  # released, by whatever
+        step.span.read_ns = now_ns
+        self._note_read(step.span, now_ns)
 
-    def _wrote(self, step: _Write, now_ns: int) -> None:
-        changed = False
-        for number, bit in enumerate(step.bits, step.address):
-            coil = self._coils[number]
-            changed |= coil.actual != bit or bool(coil.fault)
-            coil.written = coil.expected = bit
-            if bit:
-                coil.let_go_ns = -1
-        reading = any(isinstance(later, _Read) for later in self._steps)
-        if changed and not reading:
-            self._steps.extend(self._reads(after_write=True))
-        self._note_carried(step, now_ns)
-
-    def _note_carried(self, step: _Write, now_ns: int) -> None:
-        if not any(isinstance(later, _Write) for later in self._steps):
-            self._carried, self._refreshed_ns = step.decision, now_ns
-
-    def _refused(self, step: _Read | _Write, refusal: str, now_ns: int) -> None:
-        touched = (
-            [place.address for place in step.block.places]
-            if isinstance(step, _Read)
-            else range(step.address, step.address + len(step.bits))
-        )
-        for number in touched:
-            coil = self._coils[number]
-            coil.fault = f"{_READING if isinstance(step, _Read) else _WRITING}{refusal}"
-            if isinstance(step, _Read):
-                coil.actual, coil.read_ns, coil.expected = None, now_ns, None
-        if isinstance(step, _Write):
-            self._note_carried(step, now_ns)
-        elif not self._adopted and not self._releasing:
+    def _read_refused(self, step: _Read, refusal: str, now_ns: int) -> None:
+        for place in step.span.block.places:
+            coil = self._coils[place.address]
+            coil.fault = f"{_READING}{refusal}"
+            coil.actual, coil.read_ns, coil.expected = None, now_ns, None
+            coil.off = coil.awaited = False
+        step.span.read_ns = now_ns
+        self._note_read(step.span, now_ns)
+        if not self._adopted and not self._releasing:
             # Never write to outputs whose state is unknown: they may be another master's.
-            self._steps.clear()
+            self._unread = list(self._spans)
             self._down = f"outputs cannot be read: {refusal}"
-            self._checked_ns = now_ns
             self._again_ns = now_ns + max(_AGAIN_NS, self._poll_ns() // 5)
 
-    def _note_known(self, now_ns: int) -> list[_Step]:
-        """After a row of reads: are the outputs known, and are they released? Returns no further steps."""
-        self._checked_ns = now_ns
-        known = all(coil.actual is not None for coil in self._coils.values())
-        if self._releasing:
+    def _note_read(self, span: _Span, now_ns: int) -> None:
+        """Once every block was read: are the outputs known?"""
+        if span in self._unread:
+            self._unread.remove(span)
+        if self._releasing and not all(coil.off for coil in self._coils.values()):
             self._again_ns = now_ns + _AGAIN_NS
-            self.released = known and not any(coil.actual for coil in self._coils.values())
-        if known and not self._adopted:
-            for coil in self._coils.values():
-                if coil.let_go_ns >= 0:  # seen only from now on: until here the link counted as lost
-                    coil.let_go_ns = now_ns
-        if known:
-            self._adopted, self._down = True, ""
-        self._orphans = {n for n in self._orphans if self._coils[n].actual is not False}
-        return []
+        if self._unread:
+            return
+        if all(coil.actual is not None for coil in self._coils.values()):
+            if not self._adopted:
+                for coil in self._coils.values():
+                    if coil.let_go_ns >= 0:  # seen only from now on: until here the link counted as lost
+                        coil.let_go_ns = now_ns
+            self._adopted, self._ours, self._down = True, True, ""
+        self._orphans = {number for number in self._orphans if not self._coils[number].off}
 
-    def _failed(self, reason: str, lost: bool, now_ns: int) -> None:
-        step = self._steps[0] if self._steps else None
+    def _failed(self, step: object, reason: str, lost: bool, now_ns: int) -> None:
         if isinstance(step, _Verify):
             # Some devices do not answer at all when asked for a register they do not have.
-            self._check_again.discard(step.what)
             self._unverified[step.what] = f"cannot be read, {reason}"
-            self._verify_ns = now_ns + self._poll_ns()
-        self._steps.clear()
         self._failures += 1
-        self._carried = None
-        self._checked_ns = self._checked_ns or now_ns
         self._again_ns = now_ns + _AGAIN_NS
-        if lost or self._failures >= _LOST_AFTER:
+        if self._attempt is not None:
+            # One that answers no write may still be read; one that answers no read has had its chance.
+            self._attempt.writes.clear()
+            if isinstance(step, _Read) and not lost:
+                self._give_up_attempt()
+        elif lost or self._failures >= _LOST_AFTER:
             self.lost(reason)
 
     # --- release settings of the module ----------------------------------------------------------
 
     def _verified(self, step: _Verify, words: tuple[int, ...], refusal: str) -> None:
-        self._check_again.discard(step.what)
         if refusal:
             self._unverified[step.what] = f"cannot be read, {refusal}"
             return
@@ -473,13 +727,16 @@ class Bank:
     def _poll_ns(self) -> int:
         return int(self._device.poll_s * _S)
 
-    def _check_due_ns(self) -> int:
-        return (self._checked_ns or self._started_ns) + self._poll_ns()
+    def _poll_due_ns(self, span: _Span) -> int:
+        return span.asked_ns + self._poll_ns() if span.asked_ns >= 0 else self._again_ns
 
-    def _refresh_due_ns(self) -> int:
+    def _refresh_due_ns(self, coil: _Coil) -> int:
         """A third of the module's timeout, so that two refreshes may fail; a new decision comes sooner."""
+        if coil.carried is not self._decision:
+            return max(coil.again_ns, self._again_ns)
         module = self._device.relay_module
-        return self._refreshed_ns + (int(module.timeout_s / 3.0 * _S) if module else self._poll_ns())
+        every_ns = int(module.timeout_s / 3.0 * _S) if module else self._poll_ns()
+        return max(coil.wrote_ns + every_ns, coil.again_ns)
 
 
 def _checks(device: Device) -> tuple[tuple[_Verify, ...], dict[str, str]]:

@@ -12,11 +12,15 @@ from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any, NamedTuple
 
-from collector.messages import Command, Decision, Health, Inputs, Outcome, RelayStatus
+from collector.messages import Command, Decision, Disobeys, Health, Inputs, Outcome, RelayStatus
 from collector.quality import Quality, Reading
 from collector.record.history import CLOCK_STEP_NS
 
 KEY_EVERY_NS = 900 * 10**9  # a reader may have to start at a key frame; a block runs from one to the next
+
+
+#: By their place here they stand in a frame: never reordered.
+_DISOBEYS: tuple[Disobeys, ...] = ("", "late", "stuck", "foreign")
 
 
 class Frame(NamedTuple):
@@ -52,7 +56,8 @@ def _reading(r: Reading) -> tuple[Any, ...]:
 
 
 def _relay(r: RelayStatus) -> tuple[Any, ...]:
-    return r.energised, r.link_ok | r.foreign << 1 | r.verified << 2, r.reason
+    disobeys = _DISOBEYS.index(r.disobeys)
+    return r.energised, r.link_ok | r.foreign << 1 | r.verified << 2 | disobeys << 3, r.reason
 
 
 def _to_reading(now: int, age: int, content: tuple[Any, ...]) -> Reading:
@@ -62,7 +67,8 @@ def _to_reading(now: int, age: int, content: tuple[Any, ...]) -> Reading:
 
 def _to_relay(now: int, age: int, content: tuple[Any, ...]) -> RelayStatus:
     energised, flags, reason = content
-    return RelayStatus(energised, now - age, bool(flags & 1), bool(flags & 2), bool(flags & 4), reason)
+    link_ok, foreign, verified = bool(flags & 1), bool(flags & 2), bool(flags & 4)
+    return RelayStatus(energised, now - age, link_ok, foreign, verified, reason, _DISOBEYS[flags >> 3])
 
 
 class Encoder:

@@ -76,6 +76,8 @@ def _station(run: Run, root: Part) -> None:
             station.device_used,
             station.relay_module,
             station.settling,
+            station.release_bound,
+            station.watchdog_relay,
         )
         for rule in rules:
             run(rule, root, device)

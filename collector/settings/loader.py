@@ -14,6 +14,7 @@ from collector.settings.cross_check import cross_check
 from collector.settings.faults import Fault
 from collector.settings.model import Settings
 from collector.settings.nodes import MAX_BYTES, Mapping, Node, Sequence, parse, shown
+from collector.settings.rules.cooling import slow_reaction
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +60,8 @@ def load_bytes(data: bytes, name: str) -> Loaded:
     faults += [fault for fault in found if fault.severity == "fault"]
     remarks = [fault for fault in found if fault.severity != "fault"]
     settings: Settings | None = None if faults else root.build()
+    if settings is not None:
+        remarks += slow_reaction(root, settings)
     digest = "" if settings is None else hashlib.sha256(settings.model_dump_json().encode()).hexdigest()
     return Loaded(settings, _in_order(faults), digest, _in_order(remarks))
 

@@ -152,12 +152,36 @@ class Link(Section):
     turnaround_s: Annotated[float, Field(ge=0, le=5)] = Field(0.0, description="pause between requests")
 
 
+class Relay(Section):
+    """A cooling relay's coil. Energised (1) holds the stage off; released (0) lets it run."""
+
+    device: Id
+    coil: Annotated[int, Field(ge=0, le=65535)]
+
+
 class RelayModule(Section):
     """What makes a relay module's outputs release (cooling on) without windingd."""
 
     released_by: Literal["module_timeout", "watchdog_relay"]
     timeout_s: Annotated[float, Field(gt=0, le=600)] = Field(
         description="after this silence the outputs are released (station time)"
+    )
+    fed_by: Literal["writes", "own_requests", "any_frame_on_line", "connection"] = Field(
+        "own_requests",
+        description="what keeps its timeout from running, proven at commissioning; own_requests: any request "
+        "to its unit, the usual and the safe one of the first two. any_frame_on_line and connection: the "
+        "whole link is left alone while the module must release",
+    )
+    release_within_s: Annotated[float, Field(ge=0.2, le=120)] | None = Field(
+        None,
+        description="an output to be released that has not read back so within this ends every request to "
+        "its unit until timeout_s must have passed; default half of timeout_s, at most 10 (common practice, "
+        "no source)",
+    )
+    watchdog_relay: Relay | None = Field(
+        None,
+        description="an output of another module whose contact breaks the common of this module's cooling "
+        "relays; energised while windingd decides and every output here obeys",
     )
     timeout_register: Register | None = Field(
         None, description="where the module keeps its timeout: verified"
@@ -298,13 +322,6 @@ class Limits(Section):
     top_oil_c: Annotated[float, Field(ge=-20, le=160)] | None = None
     hot_spot_c: Annotated[float, Field(ge=-20, le=200)] | None = None
     load_pu: Annotated[float, Field(gt=0, le=3)] | None = None
-
-
-class Relay(Section):
-    """A cooling relay's coil. Energised (1) holds the stage off; released (0) lets it run."""
-
-    device: Id
-    coil: Annotated[int, Field(ge=0, le=65535)]
 
 
 class Cabinet(Section):

@@ -190,6 +190,8 @@ def _why(
             return f"let go more than {most} times in an hour; find the cause, then acknowledge"
         if reason == "released: output module lost":
             return f"the relay module {s.module} does not answer, or let go by itself"
+        if reason == "released: another output does not obey":
+            return "another stage's relay is not released though it is to be: this one runs in its place"
         if reason == "forced on":
             return "forced on by hand"
         if reason == "released: not read since a stall":

@@ -11,7 +11,7 @@ from copy import deepcopy
 from typing import Any
 
 from collector import engine
-from collector.messages import Command, Event, Health, Inputs, Outcome, RelayStatus
+from collector.messages import Command, Disobeys, Event, Health, Inputs, Outcome, RelayStatus
 from collector.points import ALARM_STATES, CALL_REASONS, measurements
 from collector.quality import GOOD, Detail, Quality, Reading, invalid
 from collector.settings.model import Settings
@@ -144,6 +144,7 @@ class Station:
         self.stuck: dict[str, bool] = {}  # coils that do not follow the decision
         self.foreign: set[str] = set()
         self.unverified: set[str] = set()
+        self.disobeys: dict[str, Disobeys] = {}
         self.link_down: set[str] = set()  # outputs whose module does not answer
         self.qualities: dict[str, Quality] = {}
         self.events: list[Event] = []
@@ -210,6 +211,7 @@ class Station:
                 link_ok=o not in self.link_down,
                 foreign=o in self.foreign,
                 verified=o not in self.unverified,
+                disobeys=self.disobeys.get(o, ""),
             )
             for o, energised in self.coils.items()
         }

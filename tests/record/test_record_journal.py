@@ -43,7 +43,9 @@ def test_every_field_is_journalled() -> None:
         return [f.name for f in dataclasses.fields(kind)]
 
     assert names(Reading) == ["value", "quality", "mono_ns", "reason", "source"]
-    assert names(RelayStatus) == ["energised", "mono_ns", "link_ok", "foreign", "verified", "reason"]
+    assert names(RelayStatus) == [
+        "energised", "mono_ns", "link_ok", "foreign", "verified", "reason", "disobeys",
+    ]  # fmt: skip
     assert names(Decision) == ["sequence", "mono_ns", "energise", "leave_alone"]
     assert names(Inputs) == [
         "mono_ns", "readings", "relays", "devices", "commands", "health", "polled", "settings_hash",
@@ -61,7 +63,14 @@ _text = st.text(max_size=8)
 _time = st.integers(-(10**6), 10**12)
 _reading = st.builds(Reading, st.none() | st.floats(allow_nan=False), _quality, _time, _text, _text)
 _relay = st.builds(
-    RelayStatus, st.none() | st.booleans(), _time, st.booleans(), st.booleans(), st.booleans(), _text
+    RelayStatus,
+    st.none() | st.booleans(),
+    _time,
+    st.booleans(),
+    st.booleans(),
+    st.booleans(),
+    _text,
+    st.sampled_from(["", "late", "stuck", "foreign"]),
 )
 _command = st.builds(
     Command,

@@ -5,6 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from collector.settings.bind import Part
+from collector.settings.model import Settings
+from collector.settings.reaction import reaction_s
 from collector.settings.rules.common import (
     Found,
     criterion,
@@ -12,6 +14,7 @@ from collector.settings.rules.common import (
     stage_ids,
     unknown_name,
 )
+from collector.thermal.heating import highest_load_pu, hot_spot_rises_k
 
 #: Sum of pickup delay, restart inhibit and stagger above which `check` warns, and refuses [s].
 DELAY_WARNING_S = 180.0
@@ -157,6 +160,28 @@ def stage_delays(t: Part, stage: Part) -> Found:
         yield stage.fault(key, f"{text} (at most {DELAY_LIMIT_S:g}; usual below {DELAY_WARNING_S:g})")
     elif delay > DELAY_WARNING_S:
         yield stage.fault(key, f"{text} before it starts (usual below {DELAY_WARNING_S:g})", "warning")
+
+
+def slow_reaction(root: Part, settings: Settings) -> Found:
+    """The time until a module that does not obey lets go, against what the hot spot does meanwhile."""
+    for n, t in enumerate(settings.transformers):
+        devices = {d.id: d.relay_module for d in settings.devices}
+        modules = [devices[stage.relay.device] for stage in t.stages]
+        pickups = [x.pickup.hot_spot_c for x in t.stages if x.pickup.hot_spot_c is not None]
+        if not pickups or not any(modules):
+            continue
+        worst_s = max(reaction_s(settings.station, module) for module in modules if module is not None)
+        (rise_k,) = hot_spot_rises_k(settings, n, [worst_s])
+        margin_k = t.alarms.hot_spot_high_c - max(pickups)
+        if rise_k > margin_k:
+            yield root.transformers[n].fault(
+                "stages",
+                f"if its relay module does not obey, cooling starts {worst_s:g} s after hot oil, and the "
+                f"hot spot rises {rise_k:.0f} K meanwhile at {highest_load_pu(settings, n):g} pu, more than "
+                f"the {margin_k:g} K from the last pickup to the alarm (shorter stale_after_s, timeout_s or "
+                "release_within_s)",
+                "warning",
+            )
 
 
 def rotation(t: Part) -> Found:

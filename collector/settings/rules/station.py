@@ -12,6 +12,7 @@ from collector.settings.model import (
     Register,
     Relay,
 )
+from collector.settings.reaction import bound_s, request_s, worst_write_s
 from collector.settings.rules.common import (
     Found,
     find,
@@ -375,6 +376,75 @@ def _reaction(station: Part, device: Part, module: Part) -> Found:
         )
     if late > REACTION_USUAL_S:
         yield device.fault("relay_module.timeout_s", f"{text} (usual below {REACTION_USUAL_S:g})", "warning")
+
+
+def writes_on(root: Part, link: str) -> int:
+    """How many outputs there are on a link."""
+    behind = {device.id for device in root.devices if device.link == link}
+    return sum(part.cls is Relay and part.device in behind for part in walk(root))
+
+
+def release_bound(root: Part, device: Part) -> Found:
+    """Every output must be written within the time after which its module is left alone."""
+    module = device.relay_module
+    if module is None or device.link not in ids_of(root.links):
+        return
+    link = find(root.links, device.link)
+    writes = writes_on(root, device.link)
+    worst_s, within_s = worst_write_s(link, writes), bound_s(module)
+    if writes and worst_s > within_s:
+        given = module.release_within_s is not None
+        yield device.fault(
+            "relay_module.release_within_s" if given else "relay_module.timeout_s",
+            f"the outputs on link {link.id}, {writes} written one by one, take up to {worst_s:.3g} s "
+            f"({request_s(link):.3g} s each, and the request under way), but they must be released within "
+            f"{within_s:g} s (release_within_s of {worst_s:.3g}, or a shorter timeout_s of the link)",
+        )
+    late = within_s + module.timeout_s
+    if late > REACTION_LIMIT_S:
+        yield device.fault(
+            "relay_module.timeout_s",
+            f"a module that does not obey lets the cooling run {late:g} s later: release_within_s + "
+            f"timeout_s (at most {REACTION_LIMIT_S:g})",
+        )
+
+
+def watchdog_relay(root: Part, device: Part) -> Found:
+    """The relay that takes a module's outputs away must not depend on that module."""
+    module = device.relay_module
+    if module is None:
+        return
+    relay = module.watchdog_relay
+    if relay is None:
+        if module.released_by == "watchdog_relay":
+            yield module.fault(
+                "released_by",
+                "nothing says which output is the watchdog relay (give watchdog_relay: device and coil; one "
+                "that is fed by something else must drop as soon as the requests to this module end)",
+                "note",
+            )
+        return
+    other = find(root.devices, relay.device)
+    if (other.link, other.unit) == (device.link, device.unit):
+        yield relay.fault(
+            "device",
+            f"{other.id} is the module that it is to watch (an output of another module, whose contact "
+            "breaks the common of the cooling relays)",
+        )
+        return
+    guard = other.relay_module
+    if guard is None or guard.released_by != "module_timeout":
+        yield relay.fault(
+            "device",
+            f"{other.id} does not release its outputs by a time-out of its own, so a dead windingd would "
+            "leave the watchdog relay energised (a device with released_by: module_timeout)",
+        )
+    elif module.released_by == "watchdog_relay" and guard.timeout_s > module.timeout_s:
+        yield module.fault(
+            "timeout_s",
+            f"{module.timeout_s:g} s, but its watchdog relay on {other.id} lets go only after "
+            f"{guard.timeout_s:g} s (the same here)",
+        )
 
 
 def relay_module(root: Part, device: Part) -> Found:

@@ -24,6 +24,7 @@ from collector.field.wire import (
     RTU_LEAST,
     Answer,
     Heard,
+    Manner,
     Request,
     Take,
     mbap_frame,
@@ -32,6 +33,8 @@ from collector.field.wire import (
     take_rtu,
 )
 from collector.messages import Decision
+from collector.settings import waits
+from collector.settings.model import Link
 
 _S = 1_000_000_000
 _log = structlog.get_logger("field")
@@ -48,8 +51,6 @@ _DEAD_AFTER = 2
 _DEAD_SHARE = 0.25
 #: So many time-outs in a row and no answer at all: the connection itself is doubted and opened anew.
 _SILENT_MOST = 3
-#: RTU, unless set: after a time-out the line is kept silent for so many time-outs.
-_LATE_TIMEOUTS = 2.0
 #: RTU over TCP, unless set: quiet after an answer before it counts [real s].
 _TCP_GAP_S = 0.02
 #: RTU: what a device's slowest recent answer took is forgotten by this factor with each quicker one.
@@ -72,9 +73,14 @@ _TWO_ANSWERS = "more than one answer to one request: none of them is believed"
 class Unit:
     """One device on the link, with the share of the link it may cost."""
 
-    def __init__(self, layout: DeviceLayout, bank: Bank | None, now_ns: int, rate: float) -> None:
+    def __init__(self, layout: DeviceLayout, link: Link, bank: Bank | None, now_ns: int, rate: float) -> None:
+        device = layout.device
         self.layout = layout
-        self.id = layout.device.id
+        self.id = device.id
+        self.timeout_s = waits.timeout_s(link, device)
+        self.turnaround_s = waits.turnaround_s(link, device)
+        self.late_s = waits.late_answer_s(link, device)
+        self.manner = Manner(device.answers_as_unit, device.accept_transaction_id_0)
         self.poller = Poller(layout.device, layout.wants, now_ns)
         self.bank = bank
         #: Those that a request to this unit feeds: its own, those of other devices that are the same unit,
@@ -117,7 +123,8 @@ class Unit:
 
     @property
     def dead(self) -> bool:
-        return self._failures >= (_DEAD_AFTER if self._answered else 1)
+        retries = self.layout.device.retries
+        return self._failures >= retries + (_DEAD_AFTER if self._answered else 1)
 
     def held_s(self, now: float, regardless: bool) -> float:
         """Real seconds until it may be asked. ``regardless`` of what its silence cost, for a release."""
@@ -130,6 +137,9 @@ class Unit:
     def answered(self, answer: Answer, cost_s: float, now: float) -> None:
         """Keep account of what the device costs: silence is paid for by being asked less often."""
         reason = answer.failure or (exception_words(answer.exception) if answer.missed else "")
+        if reason and self._failures < self.layout.device.retries:
+            self._failures += 1  # it is asked again at once, before a word is said
+            return
         if bool(reason) != bool(self.reason):
             self._told.note(now, _log.info, "device", device=self.id, reason=reason or "answers")
         self.reason = reason
@@ -137,10 +147,17 @@ class Unit:
             self._failures, self._held_until, self._answered = 0, 0.0, True
             return
         self._given_up = True
-        times = 2.0**self._failures
+        times = 2.0 ** (self._failures - self.layout.device.retries)
         pause = max(cost_s * min(times, _HOLD_MOST), min(_REPEAT_FIRST_S * times, _REPEAT_MOST_S))
-        self._failures = min(self._failures + 1, 10)
+        self._failures = min(self._failures + 1, 16)
         self._held_until = now + pause
+
+    def reconnected(self, turned_over: bool, was_reset: bool, now_ns: int) -> None:
+        """A fresh connection. After a loss it is worth a look, whatever was wrong before."""
+        was_failing = self.reason not in ("", _NOT_ASKED) and not turned_over
+        if not turned_over:
+            self._held_until = 0.0
+        self.poller.reconnected(was_failing or was_reset, now_ns)
 
     def tell(self, now: float) -> None:
         self._told.due(now)
@@ -155,8 +172,6 @@ class LinkTask:
         self._clock = clock
         self._link = layout.link
         self._rtu = self._link.type != "tcp"
-        late_s = self._link.late_answer_s
-        self._late_s = _LATE_TIMEOUTS * self._link.timeout_s if late_s is None else late_s
         now_ns = clock.mono_ns()
         known = {unit.id: unit for unit in before.units} if before else {}
         self.units: list[Unit] = [
@@ -166,6 +181,9 @@ class LinkTask:
             at = unit.layout.device.unit
             banks = [(other.layout.device.unit, other.bank) for other in self.units]
             unit.banks = [bank for where, bank in banks if bank is not None and (where == at or bank.wide)]
+        #: Answers cannot be told from each other by an id.
+        self._bare = self._rtu or any(unit.manner.zero_id for unit in self.units)
+        self._late_s = max((unit.late_s for unit in self.units), default=0.0)
         self._order = list(self.units)
         self._connection: Connection | None = None
         self._wake = asyncio.Event()
@@ -173,7 +191,10 @@ class LinkTask:
         self._was_reset = False  # the last connection, by the other side: it may have been restarted
         self._told_down = True
         self._told = Told()
-        self._reopening = Reopening()
+        self._reopening = Reopening(
+            self._link.one_request_per_connection,
+            self._link.back_to_first_s if self._link.standby_host else None,
+        )
         self._opened_at = 0.0  # loop time
         self._turned_over = False
         self._answers = 0  # on this connection
@@ -201,7 +222,7 @@ class LinkTask:
             bank = Bank(layout.device, dict(layout.outputs), self.layout.rules, now_ns, orphans)
             if before is not None and before.bank is not None:
                 bank.inherit(before.bank)
-        unit = Unit(layout, bank, now_ns, self._clock.rate)
+        unit = Unit(layout, self._link, bank, now_ns, self._clock.rate)
         if before is not None:
             unit.reason = before.reason
             old = dict(before.layout.wants)
@@ -266,6 +287,8 @@ class LinkTask:
         chosen = self._choose(now_ns, now)
         if chosen is None:
             await self._idle(self._until_next(now_ns, now))
+        elif self._connection is not None and self._reopening.first_due(now):
+            await self._look_for_first(now_ns)
         elif self._connection is None:
             if now < self._reopening.at:
                 if self._down:
@@ -364,21 +387,31 @@ class LinkTask:
         loop = asyncio.get_running_loop()
         self._reopening.opening(loop.time())
         try:
-            self._connection = await open_connection(self._link, self._wake.set)
+            self._connection = await open_connection(self._link, self._wake.set, self._reopening.on_standby)
         except LinkDown as error:
             self._drop(str(error), self._clock.mono_ns())
             return
         self._opened_at = loop.time()
         self._silent_in_row = self._answers = 0
-        if self._rtu and not self._turned_over:
+        if self._bare and not self._turned_over:
             # Whoever talked on this line before us may have left a request outstanding.
             self._keep_line_silent(self._opened_at, self._late_s)
+        now_ns = self._clock.mono_ns()
         if not self._turned_over:
             self._heard.clear()
         for unit in self.units:
-            was_failing = unit.reason not in ("", _NOT_ASKED) and not self._turned_over
-            unit.poller.reconnected(was_failing or self._was_reset, self._clock.mono_ns())
+            unit.reconnected(self._turned_over, self._was_reset, now_ns)
         self._was_reset = False
+
+    async def _look_for_first(self, now_ns: int) -> None:
+        """While the second address is in use: the first takes over as soon as it can be reached."""
+        try:
+            first = await open_connection(self._link, self._wake.set)
+        except LinkDown:
+            return
+        self._turn_over("back to the first address", now_ns, by_us=True)
+        self._reopening.back_to_first()
+        self._connection, self._opened_at = first, asyncio.get_running_loop().time()
 
     def _turn_over(self, reason: str, now_ns: int, by_us: bool = False) -> None:
         """A connection that worked has ended, as some peers do after each answer or when it was idle.
@@ -403,7 +436,7 @@ class LinkTask:
         self._lose_banks(reason, for_now=self._answers > 0)
         self._close(reason, now_ns, reset=True)
         self._turned_over = False
-        if self._rtu:
+        if self._bare:
             self._keep_line_silent(now, self._late_s)
 
     def _lose_banks(self, reason: str, for_now: bool) -> None:
@@ -444,7 +477,7 @@ class LinkTask:
     def _throw_away_unasked(self, now: float, now_ns: int) -> None:
         """Bytes that nobody asked for: an answer that came late, so another may be on its way."""
         connection = self._connection
-        if not self._rtu or connection is None or not connection.buffer:
+        if not self._bare or connection is None or not connection.buffer:
             return
         self._unasked += len(connection.buffer)
         connection.buffer.clear()
@@ -495,33 +528,33 @@ class LinkTask:
             self._noise_from = None
         connection.send(frame)
         unit.asked(sent)
-        deadline = sent + self._longest_s(request)
+        deadline = sent + self._longest_s(unit, request)
         in_time = True
         while True:
             # One last look after the deadline: what came while this program stood still has come.
-            answer = take(connection.buffer, request, self._transaction, heard)
+            answer = take(connection.buffer, request, self._transaction, unit.manner, heard)
             if answer is None and connection.closed:
                 answer = Answer(failure=connection.closed, lost=True)
             elif answer is None and not in_time:
-                answer = self._timed_out(connection, heard)
+                answer = self._timed_out(connection, unit, heard)
             if answer is not None:
                 break
             in_time = await connection.more(deadline)
         took_s = min(loop.time(), deadline) - sent
-        if self._rtu and not answer.failure and not request.bits:
+        if self._bare and not answer.failure and not request.bits:
             if await self._alone(connection, unit, sent):
                 unit.slowest_s = max(took_s, _SLOWEST_FADES * unit.slowest_s)
             else:
                 connection.buffer.clear()
                 answer = Answer(failure=_TWO_ANSWERS)
         now = loop.time()
-        self._ready_at = now + self._turnaround_s()
-        if self._rtu and answer.failure:
-            self._keep_line_silent(now, self._late_s)
+        self._ready_at = now + self._turnaround_s(unit)
+        if self._bare and answer.failure:
+            self._keep_line_silent(now, unit.late_s)
         return answer
 
-    def _timed_out(self, connection: Connection, heard: Heard) -> Answer:
-        waited = f"within {self._link.timeout_s:g} s"
+    def _timed_out(self, connection: Connection, unit: Unit, heard: Heard) -> Answer:
+        waited = f"within {unit.timeout_s:g} s"
         if heard.zero_id:
             return Answer(
                 failure=f"answers with transaction id 0, none with that of its request {waited}", silent=True
@@ -544,7 +577,7 @@ class LinkTask:
         talker.took(answer, asked_ns if talker is unit.poller else now_ns)
         self._note_released()
         # A stall of this program is no fault of the device: it never costs it more than its time-out.
-        cost_s = min(now - started, self._link.timeout_s) + max(0.0, self._quiet_until - now)
+        cost_s = min(now - started, unit.timeout_s) + max(0.0, self._quiet_until - now)
         unit.answered(answer, cost_s, now)
         self._order.remove(unit)
         self._order.append(unit)
@@ -562,7 +595,10 @@ class LinkTask:
                 unit.poller.give_up(answer.failure, now_ns)
         elif not answer.failure:
             self._answered(unit, talker, now_ns, now)
-        if answer.lost or self._silent_in_row >= _SILENT_MOST:
+        most = max(_SILENT_MOST, unit.layout.device.retries + 2)
+        if self._reopening.tried and not self._heard:
+            most = 1  # the connection before was lost too, and nothing has answered on this one
+        if answer.lost or self._silent_in_row >= most:
             self._answers = 0  # it has just failed: no more benefit of the doubt
             self._drop(answer.failure, now_ns)
 
@@ -581,17 +617,15 @@ class LinkTask:
         elif self._answers > 1:
             self._reopening.goes_on()
 
-    def _turnaround_s(self) -> float:
-        if self._link.type != "rtu_serial":
-            return self._link.turnaround_s
-        return max(self._link.turnaround_s, self._gap_s())
+    def _turnaround_s(self, unit: Unit) -> float:
+        return max(unit.turnaround_s, self._gap_s() if self._link.type == "rtu_serial" else 0.0)
 
-    def _longest_s(self, request: Request) -> float:
+    def _longest_s(self, unit: Unit, request: Request) -> float:
         """How long an answer is waited for; serial: and the time that the bits themselves take [real s]."""
         if self._link.type != "rtu_serial":
-            return self._link.timeout_s
+            return unit.timeout_s
         frames = 2 * RTU_LEAST + 8 + 2 * request.size
-        return self._link.timeout_s + frames * _CHAR_BITS / self._link.baud
+        return unit.timeout_s + frames * _CHAR_BITS / self._link.baud
 
 
 def _due(talker: Bank | Poller, now_ns: int) -> bool:

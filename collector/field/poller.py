@@ -8,7 +8,7 @@ what an answer says was so at some moment after that, however late it came.
 from __future__ import annotations
 
 import random
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Iterable
 
 from collector.field.codec import Place, Spec, decode
@@ -53,6 +53,7 @@ class Poller:
         self._asked: dict[Block, int] = {}  # when last [ns]
         self._cycle_ns = -1  # begin of the last cycle
         self._missed = 0  # requests in a row without an answer
+        self._repeats: Counter[Block] = Counter()  # in this cycle
         self._unsteady = False  # one of the last cycle's
         self._stored: Block | None = None  # by the last answer
         self._doubted = False
@@ -87,6 +88,13 @@ class Poller:
             return
         self._doubted = False
         self._queue.popleft()
+        retries = self._device.retries
+        if answer.missed and self._missed <= retries and self._repeats[block] < retries:
+            self.settling.missed()
+            self._repeats[block] += 1
+            self._queue.append(block)  # behind the others
+            self._unsteady = True
+            return
         if answer.ok:
             self._store(block, answer.words, now_ns)
             self._stored = block
@@ -105,7 +113,7 @@ class Poller:
             self.settling.missed()
             self._fail(block, reason, now_ns, Detail.OLD_DATA if stale else Detail.FAILURE)
             self._unsteady = True
-            if self._missed >= _GIVE_UP_AFTER:
+            if self._missed >= max(_GIVE_UP_AFTER, retries + 1):
                 self._fail_rest(reason, now_ns)
         self.polled = self.polled or not self._queue
 
@@ -144,6 +152,7 @@ class Poller:
         self._note_refused(now_ns)
         self._queue.extend(self._in_order())
         self._cycle_ns, self._unsteady = now_ns, False
+        self._repeats.clear()
         self.polled = self.polled or not self._queue
 
     def _in_order(self) -> list[Block]:

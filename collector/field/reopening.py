@@ -19,10 +19,19 @@ _RELEARN_S = 3600.0
 
 
 class Reopening:
-    """Of one link. ``one_request``: its peer serves one request per connection, by what was seen of it."""
+    """Of one link.
 
-    def __init__(self) -> None:
+    one_request: its peer serves one request per connection, by the settings or by what was seen of it.
+    on_standby: the second address is the one to open.
+    """
+
+    def __init__(self, one_request: bool = False, back_to_first_s: float | None = None) -> None:
+        """``back_to_first_s``: None: there is no second address."""
         self.at = 0.0
+        self.on_standby = False
+        self._one_request = one_request
+        self._back_s = back_to_first_s
+        self._back_at = 0.0
         self._opened = float("-inf")
         self._failures = 0
         self._ended_after_one = 0
@@ -33,7 +42,17 @@ class Reopening:
         return self._failures > 0
 
     def one_request(self, now: float) -> bool:
-        return now < self._believed_until
+        return self._one_request or now < self._believed_until
+
+    def first_due(self, now: float) -> bool:
+        """Time to see whether the first address can be reached again."""
+        if not self.on_standby or self._back_s is None or now < self._back_at:
+            return False
+        self._back_at = now + self._back_s
+        return True
+
+    def back_to_first(self) -> None:
+        self.on_standby = False
 
     def opening(self, now: float) -> None:
         self._opened = now
@@ -57,6 +76,9 @@ class Reopening:
     def lost(self, now: float, hurry: bool) -> None:
         """It was lost or could not be opened. The first attempt follows at once, the others back off."""
         pause = min(MOST_S, FIRST_S * 2.0**self._failures) if self._failures else 0.0
+        if self._failures and self._back_s is not None:  # a second time: the other address has its turn
+            self.on_standby = not self.on_standby
+            self._back_at = now + self._back_s
         if hurry:
             pause = min(pause, FIRST_S)
         self._failures = min(self._failures + 1, 10)

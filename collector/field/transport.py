@@ -81,6 +81,15 @@ class Connection(asyncio.Protocol):
         await asyncio.sleep(0)
         await asyncio.sleep(0)
 
+    def keep_alive(self, every_s: int) -> None:
+        """Probes on an idle connection; three without an answer end it."""
+        sock = self._transport and self._transport.get_extra_info("socket")
+        if sock:
+            sock.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+            sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_KEEPIDLE, every_s)
+            sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_KEEPINTVL, every_s)
+            sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_KEEPCNT, 3)
+
     def close(self, reason: str, reset: bool = False) -> None:
         """``reset``: what the peer has not received yet never reaches it.
 
@@ -96,23 +105,29 @@ class Connection(asyncio.Protocol):
             self._transport = None
 
 
-async def open_connection(link: Link, on_news: Callable[[], None]) -> Connection:
-    """Open a link within its time-out (real time). LinkDown says in plain words why it failed."""
+async def open_connection(link: Link, on_news: Callable[[], None], standby: bool = False) -> Connection:
+    """Open a link within its time-out (real time), at its second address if ``standby``.
+
+    LinkDown says in plain words why it failed.
+    """
     loop = asyncio.get_running_loop()
     if link.type == "rtu_serial":
         if find_spec("serial") is None:
             raise LinkDown("a serial link needs pyserial, not installed here: pip install 'windingd[serial]'")
         return await _open_serial(link, on_news)
-    where = f"{link.host}:{link.port or 502}"
+    host, port = link.host or "", link.port or 502
+    if standby:
+        host, port = link.standby_host or "", link.standby_port or port
+    where = f"{host}:{port}"
     try:
         async with asyncio.timeout(link.timeout_s):
-            _, connection = await loop.create_connection(
-                lambda: Connection(on_news), link.host or "", link.port or 502
-            )
+            _, connection = await loop.create_connection(lambda: Connection(on_news), host, port)
     except TimeoutError:
         raise LinkDown(f"no connection to {where} within {link.timeout_s:g} s") from None
     except OSError as error:
         raise LinkDown(f"no connection to {where}: {error.strerror or error}") from None
+    if link.keepalive_s is not None:
+        connection.keep_alive(link.keepalive_s)
     return connection
 
 

@@ -85,6 +85,17 @@ class Answer:
         return self.silent or self.lost or self.exception in GATEWAY_EXCEPTIONS
 
 
+@dataclass(frozen=True, slots=True)
+class Manner:
+    """What a device may do amiss in its answers. as_unit: the unit that stands there. zero_id: id 0."""
+
+    as_unit: int | None = None
+    zero_id: bool = False
+
+
+STRICT = Manner()
+
+
 @dataclass(slots=True)
 class Heard:
     """What came while an answer was awaited, and is none. zero_id: a frame with transaction id 0."""
@@ -93,7 +104,7 @@ class Heard:
 
 
 #: Cuts the answer to a request out of what has arrived; None: not complete yet.
-Take = Callable[[bytearray, Request, int, Heard], Answer | None]
+Take = Callable[[bytearray, Request, int, Manner, Heard], Answer | None]
 
 
 def write_coils(unit: int, address: int, bits: tuple[bool, ...], single: bool = True) -> Request:
@@ -119,7 +130,11 @@ def _pdu(request: Request, transaction_id: int) -> ModbusPDU:
 
 
 def take_mbap(
-    buffer: bytearray, request: Request, transaction_id: int, heard: Heard | None = None
+    buffer: bytearray,
+    request: Request,
+    transaction_id: int,
+    manner: Manner = STRICT,
+    heard: Heard | None = None,
 ) -> Answer | None:
     """The answer with our transaction id; frames with another are late answers and thrown away."""
     while len(buffer) >= 7:
@@ -131,18 +146,22 @@ def take_mbap(
             return None
         pdu = bytes(buffer[7 : 6 + length])
         del buffer[: 6 + length]
-        if got != transaction_id:
+        if got != transaction_id and not (got == 0 and manner.zero_id):
             if heard is not None and got == 0:
                 heard.zero_id = True
             continue
-        if unit != request.unit:
+        if unit not in (request.unit, manner.as_unit):
             return Answer(failure=f"answer from unit {unit}, asked was unit {request.unit}")
         return check(request, pdu)
     return None
 
 
 def take_rtu(
-    buffer: bytearray, request: Request, _transaction_id: int, _heard: Heard | None = None
+    buffer: bytearray,
+    request: Request,
+    _transaction_id: int,
+    _manner: Manner = STRICT,
+    _heard: Heard | None = None,
 ) -> Answer | None:
     """The first sound frame of our unit and function; noise and other units' frames before it are skipped."""
     for start in range(len(buffer) - 4):

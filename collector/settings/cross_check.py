@@ -69,9 +69,12 @@ def _station(run: Run, root: Part) -> None:
     for link in listed(root, "links"):
         run(station.link_keys, link)
         run(station.link_used, root, link)
+        run(station.late_answers, root, link)
     for device in listed(root, "devices"):
         rules: Rules = (
             station.device_link,
+            station.device_manner,
+            station.late_answers,
             mapping.block_size,
             station.device_used,
             station.relay_module,

@@ -150,6 +150,25 @@ class Link(Section):
         "3.5 characters (at least 1.75 ms), over TCP 0.02",
     )
     turnaround_s: Annotated[float, Field(ge=0, le=5)] = Field(0.0, description="pause between requests")
+    one_request_per_connection: bool = Field(
+        False,
+        description="TCP: its peer answers only the first request of a connection. One that closes after "
+        "each answer is found out without this",
+    )
+    keepalive_s: Annotated[int, Field(ge=1, le=7200)] | None = Field(
+        None,
+        description="TCP: so often the system asks an idle connection whether it still lives, for a firewall "
+        "that forgets it. Default: never, polls are more frequent than any firewall forgets",
+    )
+    standby_host: str | None = Field(
+        None, description="TCP: second address of the same devices, tried only when the first fails"
+    )
+    standby_port: Annotated[int, Field(ge=1, le=65535)] | None = Field(
+        None, description="default: that of the first address"
+    )
+    back_to_first_s: Annotated[float, Field(ge=1, le=86400)] = Field(
+        600.0, description="so often the first address is looked for while the second is in use (real time)"
+    )
 
 
 class Relay(Section):
@@ -218,6 +237,26 @@ class Device(Section):
         None, description="nothing of the device counts until this register holds ready_value"
     )
     ready_value: int | None = None
+    timeout_s: Annotated[float, Field(gt=0, le=60)] | None = Field(
+        None, description="real time per request; default: the link's"
+    )
+    retries: Annotated[int, Field(ge=0, le=5)] = Field(
+        0, description="so often a read without an answer is repeated before its values fail (radio)"
+    )
+    turnaround_s: Annotated[float, Field(ge=0, le=5)] | None = Field(
+        None, description="pause after its answer before the link is used again; default: the link's"
+    )
+    late_answer_s: Annotated[float, Field(ge=0, le=120)] | None = Field(
+        None, description="as the link's, after a time-out of this device; default: the link's"
+    )
+    answers_as_unit: Annotated[int, Field(ge=0, le=255)] | None = Field(
+        None, description="tcp: unit id that stands in its answers instead of `unit`"
+    )
+    accept_transaction_id_0: bool = Field(
+        False,
+        description="tcp: it answers every request with transaction id 0. Its link then keeps silent after a "
+        "time-out as an RTU line does",
+    )
     relay_module: RelayModule | None = None
 
 

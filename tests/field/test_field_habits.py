@@ -204,7 +204,7 @@ async def live_among_dead(raw, dead, seconds):
 
 
 async def test_dead_units_share_a_budget(raw):
-    assert await live_among_dead(raw, 20, 5.0) < 1.2
+    assert await live_among_dead(raw, 20, 4.0) < 1.2
 
 
 async def test_control_of_the_budget(raw, monkeypatch):

@@ -349,7 +349,7 @@ async def test_gateway_exception_is_the_device_not_answering(raw):
     raw.behave = lambda p, r: p.reply(r, exception(r, 11) if r.unit == 2 else None)
     devices = [device("D1"), device("D2", unit=2)]
     async with running(station([link(raw.port)], devices, [reg(0), reg(0, "D2")])) as field:
-        await until(lambda: sum(r.unit == 2 for r in raw.log) > 5)
+        await until(lambda: sum(r.unit == 2 for r in raw.log) > 2)
         snapshot = field.snapshot()
         assert "gateway target did not respond" in snapshot.devices["D2"]
         assert snapshot.devices["D1"] == ""

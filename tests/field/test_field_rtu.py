@@ -258,7 +258,7 @@ async def test_an_answer_2_to_2_5_time_outs_late_is_never_another_blocks(raw):
 
 async def test_control_of_the_default_silence(raw, monkeypatch):
     """Half a time-out of silence, and nothing looked at behind an answer: values land in other blocks."""
-    monkeypatch.setattr("collector.field.link._LATE_TIMEOUTS", 0.5)
+    monkeypatch.setattr("collector.settings.waits.LATE_TIMEOUTS", 0.5)
     monkeypatch.setattr("collector.field.link.Unit.held_s", lambda self, now, regardless: 0.0)
 
     async def believes(self, connection, unit, sent):

@@ -7,8 +7,10 @@ import os.path
 from pathlib import Path
 from typing import Any
 
+from collector.settings import waits
 from collector.settings.bind import Part, walk
 from collector.settings.model import (
+    Link,
     Register,
     Relay,
 )
@@ -198,8 +200,10 @@ def link_keys(link: Part) -> Found:
             yield link.fault(
                 "serial_device", "is missing (a link of type rtu_serial needs one, such as /dev/ttyS1)"
             )
-        for key in ("host", "port"):
-            if getattr(link, key) is not None:
+        for key in (
+            "host", "port", "one_request_per_connection", "keepalive_s", "standby_host", "standby_port",
+        ):  # fmt: skip
+            if link.given(key) and getattr(link, key) not in (None, False):
                 yield link.fault(
                     key,
                     f"does not belong to a link of type rtu_serial (remove it, or type: {'rtu_over_tcp'})",
@@ -213,10 +217,52 @@ def link_keys(link: Part) -> Found:
                     key, f"does not belong to a link of type {link.type} (remove it, or type: rtu_serial)"
                 )
         yield from host_fault(link, "host")
-    if link.type == "tcp" and link.given("late_answer_s"):
+        yield from host_fault(link, "standby_host")
+    if link.standby_host is None:
+        for key in ("standby_port", "back_to_first_s"):
+            if link.given(key):
+                yield link.fault(key, "belongs to a standby_host, which is missing (add it, or remove this)")
+    if link.type == "tcp" and link.given("frame_gap_s"):
         yield link.fault(
+            "frame_gap_s", "has no effect on tcp, where frames carry their length (for RTU only)", "warning"
+        )
+
+
+def late_answers(root: Part, part: Part) -> Found:
+    """``late_answer_s`` of a link or of a device."""
+    if not part.given("late_answer_s") or part.late_answer_s is None:
+        return
+    if part.cls is Link:
+        link, devices = part, [device for device in root.devices if device.link == part.id]
+        timeout_s = part.timeout_s
+    else:
+        link, devices = find(root.links, part.link), [part]
+        timeout_s = waits.timeout_s(link, part)
+    if link.type == "tcp" and not any(device.accept_transaction_id_0 for device in devices):
+        yield part.fault(
             "late_answer_s", "has no effect on tcp, where answers carry an id (for RTU only)", "warning"
         )
+    elif part.late_answer_s < timeout_s:
+        yield part.fault(
+            "late_answer_s",
+            f"{part.late_answer_s:g} s is below the time-out of {timeout_s:g} s: an answer that comes "
+            f"later may be taken for another's (usual {waits.LATE_TIMEOUTS * timeout_s:g}, at least a "
+            "gateway's own time-out)",
+            "warning",
+        )
+
+
+def device_manner(root: Part, device: Part) -> Found:
+    """What only an answer with an id may be forgiven."""
+    if find(root.links, device.link).type == "tcp":
+        if device.answers_as_unit == device.unit:
+            yield device.fault("answers_as_unit", "is the unit itself (remove it)", "warning")
+        return
+    for key in ("answers_as_unit", "accept_transaction_id_0"):
+        if getattr(device, key) not in (None, False):
+            yield device.fault(
+                key, "is for links of type tcp: on an RTU line the unit is all there is (remove it)"
+            )
 
 
 def link_used(root: Part, link: Part) -> Found:
@@ -244,13 +290,22 @@ def links_shared(root: Part) -> Found:
             continue
         place = (os.path.realpath(where),) if serial else (same_host(where), _link_port(link))
         key = "serial_device" if serial else "port" if link.given("port") else "host"
-        if place in seen:
-            yield link.fault(
-                key,
-                f"the same place as {seen[place].path} in line {line_of(seen[place], key)} (one link, with "
-                "several devices)",
-            )
-        seen.setdefault(place, link)
+        places = {place: key}
+        if not serial and not {"standby_host", "standby_port"} & link.broken and link.standby_host:
+            standby = same_host(link.standby_host), link.standby_port or _link_port(link)
+            if standby == place:
+                yield link.fault(
+                    "standby_host", "is the first address itself (give the second, or remove it)"
+                )
+            places.setdefault(standby, "standby_host")
+        for place, key in places.items():
+            if place in seen:
+                yield link.fault(
+                    key,
+                    f"the same place as {seen[place].path} in line {line_of(seen[place], key)} (one link, "
+                    "with several devices)",
+                )
+            seen.setdefault(place, link)
 
 
 def devices_shared(root: Part) -> Found:

@@ -41,7 +41,8 @@ _log = structlog.get_logger("field")
 
 #: No unit gets more requests a second than this for long, whatever goes wrong, nor more than as many at once.
 REQUESTS_MOST_PER_S = 100.0
-#: A unit that does not answer is next asked after this many times what the silence cost the link, at most,
+#: A unit that does not answer is next asked after what its silence cost the link, doubled with each failure
+#: in a row up to so many times, and never longer than so many time-outs,
 _HOLD_MOST = 10.0
 #: and not before this time, doubled with each failure in a row up to the longest [real s].
 _REPEAT_FIRST_S, _REPEAT_MOST_S = 0.25, 5.0
@@ -61,8 +62,8 @@ _NOISE_MOST_S = 1.0
 LONG_LIVED_S = 60.0
 #: One that was reset sooner is no sign that its peer was restarted: some end every connection so [real s].
 _TOO_SHORT_S = 5.0
-#: Longest sleep without looking around [real s].
-_IDLE_MOST_S = 1.0
+#: Longest sleep without looking around; shortest, so that no confusion may eat the processor [real s].
+_IDLE_MOST_S, _IDLE_LEAST_S = 1.0, 0.001
 #: RTU: silence between frames in characters and at least [real s] (Modbus over serial line V1.02, 2.5.1.1);
 #: bits a character.
 _FRAME_GAP_CHARS, _FRAME_GAP_LEAST_S, _CHAR_BITS = 3.5, 0.00175, 11
@@ -148,7 +149,8 @@ class Unit:
             return
         self._given_up = True
         times = 2.0 ** (self._failures - self.layout.device.retries)
-        pause = max(cost_s * min(times, _HOLD_MOST), min(_REPEAT_FIRST_S * times, _REPEAT_MOST_S))
+        pause = min(cost_s * min(times, _HOLD_MOST), self.timeout_s * _HOLD_MOST)
+        pause = max(pause, min(_REPEAT_FIRST_S * times, _REPEAT_MOST_S))
         self._failures = min(self._failures + 1, 16)
         self._held_until = now + pause
 
@@ -184,7 +186,10 @@ class LinkTask:
         #: Answers cannot be told from each other by an id.
         self._bare = self._rtu or any(unit.manner.zero_id for unit in self.units)
         self._late_s = max((unit.late_s for unit in self.units), default=0.0)
-        self._order = list(self.units)
+        #: Whose turn it is, for relays and for readings: one list for both would let a module that is both
+        #: spend its turn on its relays alone.
+        self._relay_turns = [unit for unit in self.units if unit.bank is not None]
+        self._reading_turns = list(self.units)
         self._connection: Connection | None = None
         self._wake = asyncio.Event()
         self._down = ""
@@ -301,7 +306,7 @@ class LinkTask:
             request = talker.request(now_ns)
             if request is None:
                 self._relays_first = talker is not unit.bank
-                await asyncio.sleep(0)
+                await self._idle(0.0)
             elif now < self._may_send_at(request):
                 await self._idle(self._may_send_at(request) - now)
             else:
@@ -313,19 +318,21 @@ class LinkTask:
 
     def _choose(self, now_ns: int, now: float) -> tuple[Unit, Bank | Poller] | None:
         """Who may ask next: first who has an output to release; then modules and readings in turn."""
-        for unit in self._order:
+        for unit in self._relay_turns:
             may = not unit.silent(now_ns) and unit.held_s(now, regardless=True) <= 0
             if may and unit.bank is not None and unit.urgent(now_ns):
                 return unit, unit.bank
         relays: tuple[Unit, Bank | Poller] | None = None
         reading: tuple[Unit, Bank | Poller] | None = None
-        for unit in self._order:
-            if self._held_s(unit, now) > 0 or unit.silent(now_ns):
-                continue
-            if relays is None and unit.bank is not None and _due(unit.bank, now_ns):
+        for unit in self._relay_turns:
+            due = unit.bank is not None and not unit.silent(now_ns) and _due(unit.bank, now_ns)
+            if unit.bank is not None and due and self._held_s(unit, now) <= 0:
                 relays = unit, unit.bank
-            if reading is None and not self._releasing and _due(unit.poller, now_ns):
+                break
+        for unit in [] if self._releasing else self._reading_turns:
+            if not unit.silent(now_ns) and self._held_s(unit, now) <= 0 and _due(unit.poller, now_ns):
                 reading = unit, unit.poller
+                break
         return (relays or reading) if self._relays_first else (reading or relays)
 
     def _held_s(self, unit: Unit, now: float) -> float:
@@ -357,11 +364,8 @@ class LinkTask:
 
     async def _idle(self, wait_s: float) -> None:
         """Sleep, but wake for a decision, a release or the end of the connection."""
-        if wait_s <= 0:
-            await asyncio.sleep(0)
-            return
         try:
-            async with asyncio.timeout(wait_s):
+            async with asyncio.timeout(max(wait_s, _IDLE_LEAST_S)):
                 await self._wake.wait()
         except TimeoutError:
             return
@@ -566,7 +570,8 @@ class LinkTask:
 
     def _took(self, unit: Unit, talker: Bank | Poller, answer: Answer, asked_ns: int, started: float) -> None:
         now_ns, now = self._clock.mono_ns(), asyncio.get_running_loop().time()
-        if answer.lost and not answer.silent and self._answers and not self._repeated:
+        worked = self._answers > 0 or self._turned_over
+        if answer.lost and not answer.silent and worked and not self._repeated:
             # The peer closed a connection that had worked, perhaps before it saw this request (it was
             # idle too long, or closes after every answer): asked once more on a fresh connection.
             self._repeated = True
@@ -579,8 +584,9 @@ class LinkTask:
         # A stall of this program is no fault of the device: it never costs it more than its time-out.
         cost_s = min(now - started, unit.timeout_s) + max(0.0, self._quiet_until - now)
         unit.answered(answer, cost_s, now)
-        self._order.remove(unit)
-        self._order.append(unit)
+        turns = self._relay_turns if talker is unit.bank else self._reading_turns
+        turns.remove(unit)
+        turns.append(unit)
         if answer.failure:
             # Whose turn it is is drawn by lot: a device late with every n-th answer would else be late
             # with the same one for ever.

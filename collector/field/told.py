@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-#: The first change is said at once, then at most one line in this time, with how many there were [real s].
-SAY_EVERY_S = 60.0
+#: A few changes are said at once, then one line in this time, with how many there were since [real s].
+SAY_EVERY_S, _AT_ONCE = 60.0, 3
 
 Say = Callable[..., object]
 
@@ -17,7 +17,7 @@ class Told:
     """The lines about one device or link. ``say`` is called as a structlog method: event, then facts."""
 
     def __init__(self) -> None:
-        self._next = float("-inf")
+        self._spent_until = float("-inf")
         self._waiting: tuple[Say, str, dict[str, object]] | None = None
         self._changes = 0
 
@@ -29,10 +29,11 @@ class Told:
 
     def due(self, now: float) -> None:
         """Say what has been held back, if its time has come."""
-        if self._waiting is None or now < self._next:
+        if self._waiting is None or now < self._spent_until - (_AT_ONCE - 1) * SAY_EVERY_S:
             return
         say, event, facts = self._waiting
         if self._changes > 1:
             facts = {**facts, "changes": self._changes}
-        self._waiting, self._changes, self._next = None, 0, now + SAY_EVERY_S
+        self._waiting, self._changes = None, 0
+        self._spent_until = max(self._spent_until, now) + SAY_EVERY_S
         say(event, **facts)

@@ -337,6 +337,18 @@ STATION_CASES = [
     Case(SERIAL, "serial_device: /dev/ttyS1", "# none", "links.bus.serial_device", "is missing (a link of type rtu_serial needs one", "  - id: bus"),
     Case(SERIAL, "    baud: 19200", "    baud: 19200\n    port: 502", "links.bus.port", "does not belong to a link of type rtu_serial", "    port: 502"),
     Case(SERIAL, "number: 1, link: bus, unit: 1,", "number: 1, link: bus, unit: 0,", "devices.transmitter.unit", "0 is no unit on a serial line"),
+    Case(SERIAL, "    baud: 19200", "    baud: 19200\n    keepalive_s: 60", "links.bus.keepalive_s", "does not belong to a link of type rtu_serial", "    keepalive_s"),
+    Case(SERIAL, "    baud: 19200", "    baud: 19200\n    one_request_per_connection: true", "links.bus.one_request_per_connection", "does not belong to a link of type rtu_serial", "    one_request"),
+    Case(SERIAL, "    baud: 19200", "    baud: 19200\n    standby_host: 192.0.2.9", "links.bus.standby_host", "does not belong to a link of type rtu_serial", "    standby_host"),
+    Case(DEMO, "port: 15022}", "port: 15022, standby_port: 15029}", "links.ct_tx.standby_port", "belongs to a standby_host, which is missing"),
+    Case(DEMO, "port: 15022}", "port: 15022, back_to_first_s: 60.0}", "links.ct_tx.back_to_first_s", "belongs to a standby_host, which is missing"),
+    Case(DEMO, "port: 15022}", "port: 15022, standby_host: localhost}", "links.ct_tx.standby_host", "is the first address itself"),
+    Case(DEMO, "port: 15022}", "port: 15022, standby_host: 127.0.0.1, standby_port: 15021}", "links.ct_tx.standby_host", "the same place as links.oil_tx in line"),
+    Case(DEMO, "port: 15022}", "port: 15022, standby_host: 'http://x'}", "links.ct_tx.standby_host", "is no host"),
+    Case(DEMO, "port: 15022}", "port: 15022, keepalive_s: 0}", "links.ct_tx.keepalive_s", "is out of range"),
+    Case(DEMO, "    unit: 4", "    unit: 4\n    retries: 6", "devices.fibre.retries", "is out of range", "    retries"),
+    Case(PUMPS, "link: gateway, unit: 12", "link: gateway, unit: 12, answers_as_unit: 1", "devices.second_probe.answers_as_unit", "is for links of type tcp"),
+    Case(PUMPS, "link: gateway, unit: 12", "link: gateway, unit: 12, accept_transaction_id_0: true", "devices.second_probe.accept_transaction_id_0", "is for links of type tcp"),
     Case(PUMPS, "link: gateway, unit: 12", "link: gateway, unit: 250", "devices.second_probe.unit", "250 is no unit on a serial line"),
 ]  # fmt: skip
 

@@ -292,6 +292,22 @@ REMARKS = [
     ("        design: medium_large_onan\n", "", "modes.ONAN.cooling", "made for ONAF"),
     ("ct_primary_a: 300.0", "ct_primary_a: 30.0", "HV_A.current.ct_primary_a", "is the ratio right?"),
     ("    unit: 4", "    unit: 4\n    settle_s: 28.0", "fibre.settle_s", "counts as lost for a while"),
+    ("port: 15022}", "port: 15022, late_answer_s: 1.0}", "ct_tx.late_answer_s", "has no effect on tcp"),
+    ("port: 15022}", "port: 15022, frame_gap_s: 0.1}", "ct_tx.frame_gap_s", "has no effect on tcp"),
+    ("    unit: 4", "    unit: 4\n    late_answer_s: 1.0", "fibre.late_answer_s", "has no effect on tcp"),
+    (
+        "    unit: 4",
+        "    unit: 4\n    accept_transaction_id_0: true\n    timeout_s: 3.0\n    late_answer_s: 1.0",
+        "fibre.late_answer_s",
+        "1 s is below the time-out of 3 s",
+    ),
+    (
+        "{id: ct_tx, type: tcp, host: 127.0.0.1, port: 15022}",
+        "{id: ct_tx, type: rtu_over_tcp, host: 127.0.0.1, port: 15022, late_answer_s: 0.5}",
+        "ct_tx.late_answer_s",
+        "0.5 s is below the time-out of 1 s",
+    ),
+    ("    unit: 4", "    unit: 4\n    answers_as_unit: 4", "fibre.answers_as_unit", "is the unit itself"),
 ]
 
 

@@ -141,6 +141,7 @@ class Bank:
     """The outputs of one device. Times are station nanoseconds.
 
     outputs: coil -> output id. orphans: coils that earlier settings named and these do not: written 0 once.
+    least_bound_ns: what a write and its read-back may take, where station time runs faster than answers come.
     """
 
     def __init__(
@@ -150,6 +151,7 @@ class Bank:
         rules: Rules,
         now_ns: int,
         orphans: Iterable[int] = (),
+        least_bound_ns: int = 0,
     ) -> None:
         self._device = device
         self._outputs = dict(outputs)
@@ -178,7 +180,7 @@ class Bank:
         self._check_again: set[str] = set()
         module = device.relay_module
         self._fed_by = module.fed_by if module is not None else "own_requests"
-        self._bound_ns = int(bound_s(module) * _S) if module is not None else None
+        self._bound_ns = max(int(bound_s(module) * _S), least_bound_ns) if module is not None else None
         self._silence_ns = int(silence_s(module) * _S) if module is not None else 0
         self._fed_ns = now_ns  # when a request last may have reached it
         self._heard_ns = -1

@@ -69,6 +69,7 @@ def refuse_rate(settings: Settings, rate: float) -> None:
     if rate == 1.0:
         return
     hosts = {f"link {link.id}": link.host or "" for link in settings.links}
+    hosts |= {f"standby of link {link.id}": link.standby_host for link in settings.links if link.standby_host}
     if settings.mqtt is not None:
         hosts["mqtt"] = settings.mqtt.host
     real = sorted(name for name, host in hosts.items() if not is_loopback(host))

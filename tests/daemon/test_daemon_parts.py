@@ -101,6 +101,9 @@ def test_scaled_time_is_refused_unless_everything_is_on_loopback(settings: Setti
     with pytest.raises(daemon.StartRefused, match="link oil_tx is not on the loopback"):
         daemon.refuse_rate(outside, 60.0)
     daemon.refuse_rate(outside, 1.0)
+    link = replace_model(settings.links[0], standby_host="192.0.2.8")
+    with pytest.raises(daemon.StartRefused, match="standby of link oil_tx is not on the loopback"):
+        daemon.refuse_rate(replace_model(settings, links=(link, *settings.links[1:])), 60.0)
     assert settings.mqtt is not None
     broker = replace_model(settings, mqtt=replace_model(settings.mqtt, host="broker.example"))
     with pytest.raises(daemon.StartRefused, match="mqtt"):

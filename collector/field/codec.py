@@ -22,6 +22,7 @@ from collector.settings.model import (
     Current,
     Device,
     Register,
+    Scaled,
     Settings,
     Temperature,
     Temperature2,
@@ -29,16 +30,16 @@ from collector.settings.model import (
 from collector.settings.registers import WORDS
 
 Table = Literal["coil", "discrete_input", "holding_register", "input_register"]
-Type = Literal["bool", "int16", "uint16", "int32", "uint32", "float32", "float64"]
+Type = Literal[
+    "bool", "int16", "uint16", "int32", "uint32", "int64", "uint64",
+    "bcd16", "bcd32", "sign_magnitude16", "sign_magnitude32", "float32", "float64",
+]  # fmt: skip
 Order = Literal["big", "little"]
 
 TABLES: tuple[Table, ...] = get_args(Table)
 TYPES: tuple[Type, ...] = get_args(Type)
 
-_FORMAT: dict[Type, str] = {
-    "bool": ">H", "int16": ">h", "uint16": ">H", "int32": ">i", "uint32": ">I",
-    "float32": ">f", "float64": ">d",
-}  # fmt: skip
+_FLOAT_FORMAT = {"float32": ">f", "float64": ">d"}
 
 _LARGEST_FLOAT32 = struct.unpack(">f", b"\x7f\x7f\xff\xff")[0]
 _LARGEST_FLOAT64 = struct.unpack(">d", b"\x7f\xef" + b"\xff" * 6)[0]
@@ -47,6 +48,8 @@ _NO_VALUE = "the device says it has no value"
 
 #: A current transducer may read a little below zero at no load; further below its wiring or type is wrong.
 ZERO_DRIFT_OF_RANGE = 0.01
+#: The largest power of ten that a scale register may say (SunSpec's scale factors, from memory).
+LARGEST_POWER = 10
 #: Default upper limit of a current: so many times the largest rated current.
 CURRENT_RANGE = 4.0
 
@@ -64,10 +67,19 @@ class Place(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
+class ScaleFrom:
+    """Where a factor of the scale is read, and what it means there."""
+
+    spec: Spec
+    means: Literal["power_of_ten", "multiplier"]
+
+
+@dataclass(frozen=True, slots=True)
 class Spec:
     """Everything needed to read one value. Built once by :func:`spec`.
 
-    value = (raw * scale + offset) * ratio; low / high: valid range of that value, None = no limit.
+    value = (raw * factor * scale + offset) * ratio; factor: what ``scale_from`` says, else 1.
+    bits: first and last bit of ``raw`` in what the registers hold. low / high: valid range, None = no limit.
     zero_drift: negative values down to this far below zero count as 0 (currents), None = no such rule.
     """
 
@@ -85,6 +97,8 @@ class Spec:
     zero_drift: float | None = None
     invert: bool = False
     unit: str = ""
+    bits: tuple[int, int] | None = None
+    scale_from: ScaleFrom | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,6 +166,9 @@ def spec(source: AnyInput, device: Device, max_a: float | None = None) -> Spec:
         ratio = _current_ratio(source)
     elif isinstance(source, BoolInput):
         invert = source.invert
+    scale_from = None
+    if isinstance(source, Scaled) and source.scale_register is not None:
+        scale_from = ScaleFrom(spec(source.scale_register, device), source.scale_register.means)
     return Spec(
         place_of(source),
         type_of(source),
@@ -167,6 +184,8 @@ def spec(source: AnyInput, device: Device, max_a: float | None = None) -> Spec:
         drift,
         invert,
         unit,
+        (source.bits[0], source.bits[1]) if source.bits else None,
+        scale_from,
     )
 
 
@@ -204,17 +223,27 @@ def station_specs(settings: Settings) -> Iterator[tuple[Measurement, Spec | str]
 # --- raw registers <-> values ----------------------------------------------------------------
 
 
-def decode(spec: Spec, words: Sequence[int]) -> Decoded:
-    """The value of ``spec.place.size`` words (16-bit integers as received; 0/1 for bit tables)."""
+def decode(spec: Spec, words: Sequence[int], scale_words: Sequence[int] = ()) -> Decoded:
+    """The value of ``spec.place.size`` words (16-bit integers as received; 0/1 for bit tables).
+
+    scale_words: those of ``spec.scale_from``, read together with them; without them there is no value.
+    """
     if spec.place.table in ("coil", "discrete_input"):
         return _contact(spec, bool(words[0]))
-    raw = raw_value(spec, words)
-    sentinel = _sentinel(spec, raw)
+    sentinel = _sentinel(spec, words)
     if sentinel:
         return Decoded(None, invalid(Detail.FAILURE), sentinel)
+    raw = raw_value(spec, words)
     if spec.type == "bool":
         return _contact(spec, bool(int(raw) >> spec.bit & 1) if spec.bit is not None else raw != 0)
-    value = _scaled(spec, raw)
+    if math.isnan(raw):
+        return Decoded(
+            None, invalid(Detail.FAILURE), f"0x{_pattern(spec, words):X} is no {spec.type}: a digit above 9"
+        )
+    factor = _factor(spec, scale_words)
+    if isinstance(factor, str):
+        return Decoded(None, invalid(Detail.FAILURE), factor)
+    value = _scaled(spec, raw, factor)
     if not math.isfinite(value):
         return Decoded(None, invalid(Detail.OVERFLOW), f"raw value {raw:g} overflows with this scale")
     if (spec.low is not None and value < spec.low) or (spec.high is not None and value > spec.high):
@@ -224,53 +253,106 @@ def decode(spec: Spec, words: Sequence[int]) -> Decoded:
     return Decoded(value, GOOD)
 
 
-def encode(spec: Spec, value: float) -> tuple[int, ...]:
+def encode(spec: Spec, value: float, scale_words: Sequence[int] = ()) -> tuple[int, ...]:
     """The words that decode to ``value`` (the nearest there is for integers). Inverse of :func:`decode`.
 
-    For one bit of a register the other bits are 0. OverflowError where the type cannot hold the value.
+    For bits of a register the others are 0. OverflowError where the type cannot hold the value.
     """
     if spec.type == "bool":
         on = (value != 0.0) != spec.invert
         if spec.place.table in ("coil", "discrete_input"):
             return (int(on),)
-        return _order(spec, ((int(on) << (spec.bit or 0)),))
-    raw = (value / spec.ratio - spec.offset) / spec.scale
+        return _words(spec, int(on) << (spec.bit or 0))
+    factor = _factor(spec, scale_words)
+    if isinstance(factor, str):
+        raise OverflowError(factor)
+    raw = (value / spec.ratio - spec.offset) / (spec.scale * factor)
     try:
-        packed = struct.pack(_FORMAT[spec.type], raw if spec.type.startswith("float") else round(raw))
-    except struct.error:
+        if spec.type in _FLOAT_FORMAT:
+            return _words(spec, int.from_bytes(struct.pack(_FLOAT_FORMAT[spec.type], raw)))
+        return _words(spec, _to_pattern(spec, round(raw)))
+    except OverflowError:
         raise OverflowError(f"{value:g} does not fit into {spec.type} with this scale") from None
-    return _order(spec, struct.unpack(f">{len(packed) // 2}H", packed))
 
 
 def raw_value(spec: Spec, words: Sequence[int]) -> float | int:
-    """The number in the registers, before scale and offset; an int for every integer type."""
-    ordered = _order(spec, words)
-    raw: float | int = struct.unpack(_FORMAT[spec.type], struct.pack(f">{len(ordered)}H", *ordered))[0]
-    return raw
+    """The number in the registers, before scale and offset: an int for every integer type.
+
+    Not a number where the registers hold none (BCD with a digit above 9).
+    """
+    pattern, width = _pattern(spec, words), 16 * spec.place.size
+    if spec.type in _FLOAT_FORMAT:
+        raw: float = struct.unpack(_FLOAT_FORMAT[spec.type], pattern.to_bytes(width // 8))[0]
+        return raw
+    if spec.type.startswith("bcd"):
+        digits = f"{pattern:x}"
+        return int(digits) if digits.isdecimal() else math.nan
+    sign = 1 << width - 1
+    if spec.type.startswith("sign_magnitude"):
+        return -(pattern ^ sign) if pattern & sign else pattern
+    if spec.bits is not None:
+        first, last = spec.bits
+        width = last - first + 1
+        pattern, sign = pattern >> first & (1 << width) - 1, 1 << width - 1
+    return pattern - (sign << 1) if spec.type.startswith("int") and pattern & sign else pattern
 
 
-def _scaled(spec: Spec, raw: float | int) -> float:
-    """(raw * scale + offset) * ratio; infinite when it is too large.
+def _to_pattern(spec: Spec, raw: int) -> int:
+    """The inverse of :func:`raw_value` for integer types. OverflowError where it does not fit."""
+    width = 16 * spec.place.size if spec.bits is None else spec.bits[1] - spec.bits[0] + 1
+    if spec.type.startswith("bcd"):
+        low, high, pattern = 0, 10 ** (4 * spec.place.size) - 1, int(str(abs(raw)), 16)
+    elif spec.type.startswith("sign_magnitude"):
+        high = (1 << width - 1) - 1
+        low, pattern = -high, (abs(raw) | 1 << width - 1) if raw < 0 else raw
+    elif spec.type.startswith("int"):
+        low, high, pattern = -(1 << width - 1), (1 << width - 1) - 1, raw & (1 << width) - 1
+    else:
+        low, high, pattern = 0, (1 << width) - 1, raw
+    if not low <= raw <= high:
+        raise OverflowError
+    return pattern if spec.bits is None else pattern << spec.bits[0]
+
+
+def _factor(spec: Spec, scale_words: Sequence[int]) -> float | str:
+    """What the scale register says; in words why it says nothing that can be used."""
+    if spec.scale_from is None:
+        return 1.0
+    if not scale_words:
+        return "its scale register was not read"
+    said = decode(spec.scale_from.spec, scale_words)
+    if said.value is None:
+        return f"its scale register: {said.reason}"
+    if spec.scale_from.means == "multiplier":
+        return said.value or "its scale register says 0, which makes every value the same"
+    if not said.value.is_integer() or abs(said.value) > LARGEST_POWER:
+        usable = f"-{LARGEST_POWER} to {LARGEST_POWER}"
+        return f"its scale register says {said.value:g}, which is no power of ten from {usable}"
+    return float(f"1e{said.value:.0f}")
+
+
+def _scaled(spec: Spec, raw: float | int, factor: float) -> float:
+    """(raw * factor * scale + offset) * ratio; infinite when it is too large.
 
     For integers the float nearest to the decimal result, so that 696 tenths are 69.6 and not
     69.60000000000001: the display of the device and the record then agree to the last digit.
     """
     if not isinstance(raw, int):
-        return (raw * spec.scale + spec.offset) * spec.ratio
-    factor, constant, divisor = _decimal(spec.scale, spec.offset, spec.ratio)
+        return (raw * factor * spec.scale + spec.offset) * spec.ratio
+    times, constant, divisor = _decimal(factor, spec.scale, spec.offset, spec.ratio)
     try:
-        return (raw * factor + constant) / divisor  # of whole numbers: rounded once
+        return (raw * times + constant) / divisor  # of whole numbers: rounded once
     except OverflowError:
         return math.inf
 
 
 @lru_cache(maxsize=1024)
-def _decimal(scale: float, offset: float, ratio: float) -> tuple[int, int, int]:
-    """Whole numbers (factor, constant, divisor) of a mapping as its figures are written."""
-    factor = Fraction(str(scale)) * Fraction(str(ratio))
+def _decimal(factor: float, scale: float, offset: float, ratio: float) -> tuple[int, int, int]:
+    """Whole numbers (times, constant, divisor) of a mapping as its figures are written."""
+    times = Fraction(str(factor)) * Fraction(str(scale)) * Fraction(str(ratio))
     constant = Fraction(str(offset)) * Fraction(str(ratio))
-    divisor = math.lcm(factor.denominator, constant.denominator)
-    return int(factor * divisor), int(constant * divisor), divisor
+    divisor = math.lcm(times.denominator, constant.denominator)
+    return int(times * divisor), int(constant * divisor), divisor
 
 
 def _order(spec: Spec, words: Sequence[int]) -> tuple[int, ...]:
@@ -281,20 +363,39 @@ def _order(spec: Spec, words: Sequence[int]) -> tuple[int, ...]:
     return ordered
 
 
+def _pattern(spec: Spec, words: Sequence[int]) -> int:
+    """What the registers hold as one unsigned number, the most significant bit first."""
+    pattern = 0
+    for word in _order(spec, words):
+        pattern = pattern << 16 | word
+    return pattern
+
+
+def _words(spec: Spec, pattern: int) -> tuple[int, ...]:
+    """The inverse of :func:`_pattern`."""
+    return _order(spec, [pattern >> 16 * i & 0xFFFF for i in reversed(range(spec.place.size))])
+
+
 def _contact(spec: Spec, closed: bool) -> Decoded:
     return Decoded(float(closed != spec.invert), GOOD)
 
 
-def _sentinel(spec: Spec, raw: float | int) -> str:
-    """In words why ``raw`` is no measurement, or ""."""
-    if isinstance(raw, int):
-        bits = 16 * spec.place.size
+def _sentinel(spec: Spec, words: Sequence[int]) -> str:
+    """In words why what the registers hold is no measurement, or ""."""
+    raw = raw_value(spec, words)
+    if spec.type not in _FLOAT_FORMAT:
+        pattern, bits = _pattern(spec, words), 16 * spec.place.size
+        if spec.bits is not None:
+            first, last = spec.bits
+            bits = last - first + 1
+            pattern = pattern >> first & (1 << bits) - 1
         mask = (1 << bits) - 1
         for sentinel in spec.sentinels:
             # Makers write the same pattern as 0x8000 or as -32768, whatever the sign of the type.
             fits = sentinel.is_integer() and -(1 << bits - 1) <= sentinel <= mask
-            if fits and raw & mask == int(sentinel) & mask:
-                return f"sentinel 0x{raw & mask:0{bits // 4}X} ({raw}): {_NO_VALUE}"
+            # A float, as which it is given, holds no more than 53 of the bits of a 64-bit integer.
+            if float(raw) == sentinel or (fits and pattern == int(sentinel) & mask):
+                return f"sentinel 0x{pattern:0{-(-bits // 4)}X} ({raw}): {_NO_VALUE}"
         return ""
     if math.isnan(raw):
         return f"not a number (NaN): {_NO_VALUE}"

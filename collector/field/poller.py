@@ -13,6 +13,7 @@ from collections.abc import Iterable
 
 from collector.field.codec import Place, Spec, decode
 from collector.field.plan import REFUSALS, Block, DevicePlan, exception_words, unreadable
+from collector.field.scales import Scalable, Scales, Words
 from collector.field.settling import Settling, settling
 from collector.field.wire import GATEWAY_EXCEPTIONS, READ_FUNCTION, Answer, Request
 from collector.quality import Detail, Reading, invalid
@@ -48,6 +49,9 @@ class Poller:
                 device.id,
             )
         self.settling: Settling = settling(device, self._at)
+        self._scales = Scales.of(self._at)
+        for place in self._scales.scale_of.values():
+            self._at.setdefault(place, [])
         self._plan = DevicePlan.of(self._at, device.max_gap, device.max_block)
         self._queue: deque[Block] = deque()
         self._asked: dict[Block, int] = {}  # when last [ns]
@@ -55,7 +59,7 @@ class Poller:
         self._missed = 0  # requests in a row without an answer
         self._repeats: Counter[Block] = Counter()  # in this cycle
         self._unsteady = False  # one of the last cycle's
-        self._stored: Block | None = None  # by the last answer
+        self._stored: set[Place] = set()  # by the last answer
         self._doubted = False
         self._replan_ns: int | None = None
         self._restorable_ns = now_ns
@@ -81,7 +85,7 @@ class Poller:
         """Take the answer to the last request. ``now_ns``: when that was *asked*."""
         block = self._queue[0]
         self._asked[block] = now_ns
-        self._stored = None
+        self._stored = set()
         self._missed = self._missed + 1 if answer.missed else 0
         if answer.exception in REFUSALS and not self._doubted:
             self._doubted = True  # asked once more: only a repeated refusal changes the plan
@@ -97,10 +101,9 @@ class Poller:
             return
         if answer.ok:
             self._store(block, answer.words, now_ns)
-            self._stored = block
         elif answer.exception in REFUSALS:
             self._plan, parts = self._plan.without(block, answer.exception)
-            self._queue.extendleft(reversed(parts))
+            self._queue = deque([*parts, *(later for later in self._queue if later != block)])
             wait_s = self._device.replan_h * 3600.0
             if not self._plan.now:
                 wait_s = min(wait_s, _REPLAN_NOTHING_LEFT_S)
@@ -111,7 +114,7 @@ class Poller:
             reason = answer.failure or exception_words(answer.exception)
             stale = bool(answer.failure) or answer.exception in _NOT_NOW
             self.settling.missed()
-            self._fail(block, reason, now_ns, Detail.OLD_DATA if stale else Detail.FAILURE)
+            self._fail(block.places, reason, now_ns, Detail.OLD_DATA if stale else Detail.FAILURE)
             self._unsteady = True
             if self._missed >= max(_GIVE_UP_AFTER, retries + 1):
                 self._fail_rest(reason, now_ns)
@@ -119,10 +122,10 @@ class Poller:
 
     def withdraw(self, reason: str, now_ns: int) -> None:
         """What the last answer brought is not to be believed after all."""
-        if self._stored is not None:
-            self.settling.withdraw(self._stored.places)
+        if self._stored:
+            self.settling.withdraw(self._stored)
             self._fail(self._stored, reason, now_ns)
-            self._stored, self._unsteady = None, True
+            self._stored, self._unsteady = set(), True
 
     def give_up(self, reason: str, now_ns: int) -> None:
         """The device cannot be asked at present: what is due fails with ``reason`` until the next cycle."""
@@ -150,6 +153,7 @@ class Poller:
         if self._replan_ns is not None and now_ns >= self._replan_ns:
             self._plan, self._replan_ns = self._plan.restored(), None
         self._note_refused(now_ns)
+        self._show(self._scales.over())
         self._queue.extend(self._in_order())
         self._cycle_ns, self._unsteady = now_ns, False
         self._repeats.clear()
@@ -166,21 +170,35 @@ class Poller:
             asked = min(self._asked.get(block, -1), self._cycle_ns)
             return asked, random.random() if self._unsteady else 0.0
 
-        return sorted(self._plan.now, key=place)
+        order = sorted(self._plan.now, key=place)
+        scales = [block for block in order if self._scales.apart(block.places)]
+        # After the values, so that these count at once; the first time before them too.
+        order = [block for block in order if block not in scales] + scales
+        return order if self._scales.known else scales + order
 
     def _store(self, block: Block, words: tuple[int, ...], now_ns: int) -> None:
         held = {place: words[place.address - block.address :][: place.size] for place in block.places}
-        readings = {
-            place: {
-                measurement: self._reading(spec, held[place], now_ns) for measurement, spec in self._at[place]
-            }
-            for place in block.places
-        }
-        self.readings |= self.settling.judge(held, readings, self.readings, now_ns)
+        self._stored = set(block.places)
+        self._show(self._scales.take(held, now_ns))
 
-    def _reading(self, spec: Spec, words: tuple[int, ...], now_ns: int) -> Reading:
-        got = decode(spec, words)
-        return Reading(got.value, got.quality, now_ns, got.reason, self._device.id)
+    def _show(self, answers: Iterable[Scalable]) -> None:
+        for answer in answers:
+            self._stored |= answer.words.keys()
+            if answer.fault:
+                self._fail(answer.words, answer.fault, answer.asked_ns)
+                continue
+            readings = {
+                place: {
+                    measurement: self._reading(spec, words, answer.scales.get(place, ()), answer.asked_ns)
+                    for measurement, spec in self._at[place]
+                }
+                for place, words in answer.words.items()
+            }
+            self.readings |= self.settling.judge(answer.words, readings, self.readings, answer.asked_ns)
+
+    def _reading(self, spec: Spec, words: Words, scale_words: Words, asked_ns: int) -> Reading:
+        got = decode(spec, words, scale_words)
+        return Reading(got.value, got.quality, asked_ns, got.reason, self._device.id)
 
     def _note_refused(self, now_ns: int) -> None:
         for place, reason in self._plan.refused:
@@ -189,12 +207,16 @@ class Poller:
                     None, invalid(Detail.BAD_REFERENCE), now_ns, reason, self._device.id
                 )
 
-    def _fail(self, block: Block, reason: str, now_ns: int, detail: Detail = Detail.OLD_DATA) -> None:
-        for place in block.places:
+    def _fail(
+        self, places: Iterable[Place], reason: str, now_ns: int, detail: Detail = Detail.OLD_DATA
+    ) -> None:
+        failed = [*places]
+        for place in failed:
             for measurement, _ in self._at[place]:
                 self.readings[measurement] = Reading(None, invalid(detail), now_ns, reason, self._device.id)
+        self._show(self._scales.lost(failed))
 
     def _fail_rest(self, reason: str, now_ns: int) -> None:
         while self._queue:
-            self._fail(self._queue.popleft(), reason, now_ns)
+            self._fail(self._queue.popleft().places, reason, now_ns)
         self._doubted = False

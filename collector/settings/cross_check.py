@@ -89,6 +89,7 @@ def _station(run: Run, root: Part) -> None:
             run(mapping.register_device, root, part)
             run(mapping.register_place, root, part)
             run(mapping.register_meaning, part)
+            run(mapping.scale_register, part)
         if part.cls is Relay:
             run(mapping.relay_device, root, part)
         if part.cls is Temperature or part.cls is Temperature2:

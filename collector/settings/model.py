@@ -46,9 +46,29 @@ class Register(Section):
         ]
         | None
     ) = None
-    type: Literal["bool", "int16", "uint16", "int32", "uint32", "float32", "float64"] | None = None
+    type: (
+        Literal[
+            "bool",
+            "int16",
+            "uint16",
+            "int32",
+            "uint32",
+            "int64",
+            "uint64",
+            "bcd16",
+            "bcd32",
+            "sign_magnitude16",
+            "sign_magnitude32",
+            "float32",
+            "float64",
+        ]
+        | None
+    ) = None
     bit: Annotated[int, Field(ge=0, le=15, description="bit of a register, 0 = least significant")] | None = (
         None
+    )
+    bits: tuple[Annotated[int, Field(ge=0, le=31)], ...] = Field(
+        (), description="[first, last]: these bits of the value are the number; 0 = least significant"
     )
     byte_order: Literal["big", "little"] | None = Field(
         None, description="within a register; default: the device's"
@@ -63,6 +83,18 @@ class Register(Section):
     )
 
 
+class ScaleRegister(Register):
+    """A register that says how another is scaled; read in the same poll, on the same device."""
+
+    means: Literal["power_of_ten", "multiplier"]
+
+
+class Scaled(Register):
+    """value = raw * (what scale_register says) * scale + offset."""
+
+    scale_register: ScaleRegister | None = None
+
+
 class BoolInput(Register):
     """A contact or status bit."""
 
@@ -71,14 +103,14 @@ class BoolInput(Register):
     )
 
 
-class Temperature2(Register):
+class Temperature2(Scaled):
     """The second probe of a duplicated measurement."""
 
     min_c: float = -50.0
     max_c: float = 180.0
 
 
-class Temperature(Register):
+class Temperature(Scaled):
     """A temperature measurement. The result of raw * scale + offset is in degrees Celsius."""
 
     min_c: float = Field(-50.0, description="below: outOfRange (an open Pt100 reads far outside)")
@@ -95,7 +127,7 @@ class Temperature(Register):
     max_difference_k: Positive = Field(5.0, description="between duplicate probes")
 
 
-class Current(Register):
+class Current(Scaled):
     """A winding's current. `reads` says what raw * scale + offset means."""
 
     reads: Literal["primary_a", "secondary_a", "percent"] = "primary_a"

@@ -3,7 +3,12 @@
 from __future__ import annotations
 
 #: Registers (16 bit) one value takes.
-WORDS = {"bool": 1, "int16": 1, "uint16": 1, "int32": 2, "uint32": 2, "float32": 2, "float64": 4}
+WORDS = {
+    "bool": 1, "int16": 1, "uint16": 1, "int32": 2, "uint32": 2, "int64": 4, "uint64": 4,
+    "bcd16": 1, "bcd32": 2, "sign_magnitude16": 1, "sign_magnitude32": 2, "float32": 2, "float64": 4,
+}  # fmt: skip
+#: Types of which some bits may be a value by themselves.
+BIT_FIELD_TYPES = ("int16", "uint16", "int32", "uint32")
 
 _TABLES = {0: "coil", 1: "discrete_input", 3: "input_register", 4: "holding_register"}
 

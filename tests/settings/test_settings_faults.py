@@ -352,6 +352,22 @@ STATION_CASES = [
     Case(PUMPS, "link: gateway, unit: 12", "link: gateway, unit: 250", "devices.second_probe.unit", "250 is no unit on a serial line"),
 ]  # fmt: skip
 
+BOTTOM_OLD = "address: 2, type: int16, scale: 0.1, sentinels: [0x7FFF, -32768]"
+BOTTOM = f"{T1}.bottom_oil"
+FACTOR = "scale_register: {device: oil_tx, table: input_register, address: 9, type: int16, means: power_of_ten}"
+TYPE_CASES = [
+    Case(DEMO, BOTTOM_OLD, "address: 2, type: uint16, bits: [3, 19]", f"{BOTTOM}.bits", "[3, 19] are no bits of uint16", "bits: [3"),
+    Case(DEMO, BOTTOM_OLD, "address: 2, type: uint16, bits: [9, 3]", f"{BOTTOM}.bits", "[9, 3] are no bits of uint16", "bits: [9"),
+    Case(DEMO, BOTTOM_OLD, "address: 2, type: uint16, bits: [9]", f"{BOTTOM}.bits", "[first, last] between 0 and 15", "bits: [9"),
+    Case(DEMO, BOTTOM_OLD, "address: 2, type: float32, bits: [3, 9]", f"{BOTTOM}.bits", "do not go with type float32", "bits: [3"),
+    Case(DEMO, BOTTOM_OLD, "address: 2, type: bcd24", f"{BOTTOM}.type", "(did you mean bcd", "bcd24"),
+    Case(DEMO, BOTTOM_OLD, "address: 2, type: bcd16, sentinels: [70000.0]", f"{BOTTOM}.sentinels[0]", "70000 never comes from bcd16", "70000"),
+    Case(DEMO, BOTTOM_OLD, "address: 2, type: int16, " + FACTOR.replace("oil_tx", "fibre"), f"{BOTTOM}.scale_register.device", "both are read together: oil_tx", "scale_register"),
+    Case(DEMO, BOTTOM_OLD, "address: 2, type: int16, " + FACTOR.replace(", means: power_of_ten", ""), f"{BOTTOM}.scale_register.means", "is missing", "scale_register"),
+    Case(DEMO, BOTTOM_OLD, "address: 2, type: int16, " + FACTOR.replace("input_register", "coil").replace(", type: int16", ""), f"{BOTTOM}.scale_register.table", "is one bit and cannot hold this value", "scale_register"),
+    Case(DEMO, "feedback: {device: relays, table: discrete_input, address: 2}", "feedback: {device: relays, table: holding_register, address: 2, type: bool, bits: [1, 1]}", f"{T1}.stages.stage3.feedback.bits", "give bit in place of bits", "bits: [1"),
+]  # fmt: skip
+
 STAGE_CASES = [
     Case(DEMO, "dropout: {top_oil_c: 60.0", "dropout: {top_oil_c: 75.0", f"{T1}.stages.stage2.dropout.top_oil_c", "75 is above the pickup 70 (a dropout must lie below its pickup; usual 10 K below)"),
     Case(DEMO, "dropout: {top_oil_c: 60.0", "dropout: {top_oil_c: 70.0", f"{T1}.stages.stage2.dropout.top_oil_c", "70 is equal to the pickup 70"),
@@ -418,7 +434,7 @@ THERMAL_CASES = [
     Case(PUMPS, "winding: MV_A, max", "winding: MV_X, max", f"{T2}.load_limits[0].winding", "no winding is called MV_X"),
 ]  # fmt: skip
 
-CASES = YAML_CASES + TRAP_CASES + VALUE_CASES + REGISTER_CASES + STATION_CASES + STAGE_CASES + THERMAL_CASES
+CASES = YAML_CASES + TRAP_CASES + VALUE_CASES + REGISTER_CASES + TYPE_CASES + STATION_CASES + STAGE_CASES + THERMAL_CASES
 
 
 def mutate(file: str, *changes: tuple[str, str]) -> str:

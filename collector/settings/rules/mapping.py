@@ -12,10 +12,11 @@ from collector.settings.model import (
     Current,
     Register,
     Relay,
+    Scaled,
     Temperature,
     Temperature2,
 )
-from collector.settings.registers import WORDS, split_reference
+from collector.settings.registers import BIT_FIELD_TYPES, WORDS, split_reference
 from collector.settings.rules.common import (
     Found,
     find,
@@ -99,8 +100,8 @@ def register_meaning(reg: Part) -> Found:
             return
         if reg.type not in (None, "bool"):
             yield reg.fault("type", f"{reg.type} does not fit a {table}, which is one bit (remove type)")
-        for key in ("bit", "byte_order", "word_order"):
-            if getattr(reg, key) is not None:
+        for key in ("bit", "bits", "byte_order", "word_order"):
+            if getattr(reg, key) not in (None, ()):
                 yield reg.fault(key, f"does not belong to a {table}, which is one bit (remove it)")
     elif contact:
         if reg.bit is None and reg.type is None:
@@ -119,14 +120,15 @@ def register_meaning(reg: Part) -> Found:
         yield reg.fault("bit", "one bit cannot hold this value (remove bit)")
     elif reg.type == "bool":
         yield reg.fault(
-            "type", "bool cannot hold this value (int16, uint16, int32, uint32, float32 or float64)"
+            "type", f"bool cannot hold this value ({', '.join(name for name in WORDS if name != 'bool')})"
         )
     elif reg.type is None:
         yield reg.fault("type", "is not given: the register is read as int16 (say so)", "warning")
+    yield from bit_field(reg)
     if contact:
-        for key, neutral in (("scale", 1.0), ("offset", 0.0), ("sentinels", [])):
+        for key, neutral in (("scale", 1.0), ("offset", 0.0), ("sentinels", []), ("bits", [])):
             value = getattr(reg, key)
-            if reg.given(key) and (list(value) if key == "sentinels" else value) != neutral:
+            if reg.given(key) and (list(value) if key in ("sentinels", "bits") else value) != neutral:
                 yield reg.fault(key, "does not belong to a contact (remove it)")
         return
     if reg.scale == 0:
@@ -138,15 +140,44 @@ def register_meaning(reg: Part) -> Found:
             "note",
         )
     kind = type_of(reg)
-    if "int" in kind:
-        bits = 16 * WORDS[kind]
+    if not kind.startswith("float"):
+        bits = 16 * WORDS[kind] if len(reg.bits) != 2 else reg.bits[1] - reg.bits[0] + 1
         for i, value in enumerate(reg.sentinels):
-            if not value.is_integer() or not -(1 << (bits - 1)) <= value < 1 << bits:
+            # A 64-bit pattern is rounded to the next power of two, as which it is recognised.
+            most = (1 << bits) - (bits < 64)
+            if not value.is_integer() or not -(1 << (bits - 1)) <= value <= most:
                 yield reg.fault(
                     f"sentinels[{i}]",
                     f"{value:g} never comes from {kind} (raw values before scale, such as "
                     f"{'0x7FFF' if bits == 16 else '0x7FFFFFFF'})",
                 )
+
+
+def bit_field(reg: Part) -> Found:
+    if not reg.bits:
+        return
+    kind, contact = type_of(reg), reg.cls is BoolInput
+    if contact:
+        yield reg.fault("bits", "a contact is one bit (give bit in place of bits)")
+    elif reg.bit is None and kind not in BIT_FIELD_TYPES:
+        yield reg.fault("bits", f"do not go with type {kind} ({', '.join(BIT_FIELD_TYPES)})")
+    elif len(reg.bits) != 2 or not reg.bits[0] <= reg.bits[1] < 16 * WORDS[kind]:
+        yield reg.fault(
+            "bits",
+            f"{list(reg.bits)} are no bits of {kind} ([first, last] between 0 and {16 * WORDS[kind] - 1}, "
+            "the least significant first)",
+        )
+
+
+def scale_register(reg: Part) -> Found:
+    """What says the scale stands on the same device, so that both are read in one poll."""
+    if not issubclass(reg.cls, Scaled) or reg.scale_register is None:
+        return
+    inner = reg.scale_register
+    if inner.device != reg.device:
+        yield inner.fault(
+            "device", f"{inner.device} is another device (both are read together: {reg.device})"
+        )
 
 
 def registers_shared(root: Part) -> Found:
@@ -163,14 +194,16 @@ def registers_shared(root: Part) -> Found:
             kind = type_of(reg)
             byte_order, word_order = orders.get(reg.device, ("big", "big"))
             byte_order, word_order = reg.byte_order or byte_order, reg.word_order or word_order
-            reads: tuple[Any, ...] = ("bit" if reg.bit is not None else kind,)
+            parts = reg.bit is not None or bool(reg.bits)  # several may share a register
+            reads: tuple[Any, ...] = ("bit" if parts and WORDS[kind] == 1 else kind,)
             if table not in BITS:
                 reads += (
                     byte_order,
                     word_order if WORDS[kind] > 1 else "",
                     address if WORDS[kind] > 1 else "",
-                    reg.scale,
-                    reg.offset,
+                    "" if parts else reg.scale,
+                    "" if parts else reg.offset,
+                    _scale_place(reg),
                 )
             words = [(reg.device, table, address + i) for i in range(WORDS[kind])]
         except Unknown:
@@ -196,13 +229,18 @@ def registers_shared(root: Part) -> Found:
                     f"{where} is the register of {line} too: that is one probe, not two (give the second "
                     "probe's)",
                 )
-            elif owner == first[2] and reg.cls in (Temperature, Current):
+            elif owner == first[2] and reg.cls in (Temperature, Current) and reg.bits == first[1].bits:
                 yield reg.fault(
                     key,
                     f"{where} is read by {line} too: two measurements from one register (is the address "
                     "right?)",
                     "warning",
                 )
+
+
+def _scale_place(reg: Part) -> str:
+    inner = reg.scale_register if issubclass(reg.cls, Scaled) else None
+    return "" if inner is None else " ".join(map(str, place_of(inner)))
 
 
 def contacts_shared(stage: Part) -> Found:
@@ -223,7 +261,7 @@ def contacts_shared(stage: Part) -> Found:
 
 
 def _differences(one: tuple[Any, ...], other: tuple[Any, ...]) -> str:
-    names = ("type", "byte order", "word order", "address", "scale", "offset")
+    names = ("type", "byte order", "word order", "address", "scale", "offset", "scale register")
     if len(one) != len(other):
         return f"{one[0]} there, {other[0]} here"
     return ", ".join(f"{n} {a} there, {b} here" for n, a, b in zip(names, one, other, strict=False) if a != b)

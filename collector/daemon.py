@@ -616,7 +616,7 @@ class Daemon:
         return {"transformers": found}
 
     def _status(self) -> operator.Answer:
-        outcome = self.outcome
+        outcome, field = self.outcome, self.field.snapshot()
         return {
             "station": self.settings.station.id,
             "name": self.settings.station.name,
@@ -630,7 +630,8 @@ class Daemon:
             "decided_ns": outcome.decision.mono_ns if outcome else None,
             "energise": dict(outcome.decision.energise) if outcome else {},
             "values": {p: [v.value, str(v.quality)] for p, v in outcome.values.items()} if outcome else {},
-            "devices": dict(self.field.snapshot().devices),
+            "devices": dict(field.devices),
+            "identities": dict(field.identities),
             "events": [
                 {"wall_ns": wall, "kind": e.kind, "subject": e.subject, "text": e.text}
                 for wall, e in self._recent[-40:]

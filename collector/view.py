@@ -295,7 +295,7 @@ class _Picture:
         parts.append(alarms)
         silent = [f"{device}: {reason}" for device, reason in status["devices"].items() if reason]
         if silent:
-            parts.append(Text("no answer from " + "; ".join(silent), style="red"))
+            parts.append(Text("devices: " + "; ".join(silent), style="red"))
         if status["injected"]:
             parts.append(Text("test values published: " + ", ".join(status["injected"]), style="magenta"))
         legend = _legend(status)

@@ -71,6 +71,10 @@ def summary(settings: Settings) -> Iterator[str]:
     yield ""
     yield from _reaction(settings)
     for device in settings.devices:
+        if device.identity is not None:
+            right = device.identity.expected
+            must = f"must say that it is {right}" if right else "says who it is (see windingd status --json)"
+            yield f"{device.id} {must}."
         if device.relay_module is not None:
             total = s.decision_max_age_s + device.relay_module.timeout_s
             yield (

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from types import MappingProxyType
 
 from collector.clock import Clock
@@ -28,7 +28,8 @@ class FieldSnapshot:
     """Everything the field knows at one moment; an immutable copy.
 
     readings: measurement id -> latest reading (of every mapped input; "not read yet" before the first).
-    relays: output id -> status as read back. devices: device id -> "" or why it does not answer.
+    relays: output id -> status as read back. devices: device id -> "" or why it does not answer (or another
+        does). identities: device id -> what it last said that it is, where the settings name a register.
     polled: every device has answered or was given up at least once since the start.
     all_reset_ns: when all TCP connections were last ended by the other side at once, though each had lived
         long; -1: never. Where no clock moved (a guest that was paused) this is the only trace of a stall. A
@@ -40,6 +41,7 @@ class FieldSnapshot:
     devices: Mapping[str, str]
     polled: bool
     all_reset_ns: int = -1
+    identities: Mapping[str, str] = field(default_factory=dict)
 
 
 class Field:
@@ -71,13 +73,17 @@ class Field:
         readings: dict[str, Reading] = {}
         relays: dict[str, RelayStatus] = {}
         devices: dict[str, str] = {}
+        identities: dict[str, str] = {}
         zeros: list[tuple[str, Reading, int]] = []
         polled = True
         for link in self._links.values():
             for unit in link.units:
                 readings |= unit.poller.readings
                 zeros += unit.poller.settling.zeros()
-                devices[unit.id] = unit.reason
+                who = unit.poller.identity
+                devices[unit.id] = unit.reason or who.wrong
+                if who.said:
+                    identities[unit.id] = who.said
                 polled = polled and unit.polled
                 if unit.bank is not None:
                     relays |= unit.bank.status(now_ns)
@@ -89,6 +95,7 @@ class Field:
             MappingProxyType(devices),
             self._polled,
             self._all_reset_ns(),
+            MappingProxyType(identities),
         )
 
     def _all_reset_ns(self) -> int:

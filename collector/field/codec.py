@@ -21,6 +21,7 @@ from collector.settings.model import (
     BoolInput,
     Current,
     Device,
+    Identity,
     Register,
     Scaled,
     Settings,
@@ -32,7 +33,7 @@ from collector.settings.registers import WORDS
 Table = Literal["coil", "discrete_input", "holding_register", "input_register"]
 Type = Literal[
     "bool", "int16", "uint16", "int32", "uint32", "int64", "uint64",
-    "bcd16", "bcd32", "sign_magnitude16", "sign_magnitude32", "float32", "float64",
+    "bcd16", "bcd32", "sign_magnitude16", "sign_magnitude32", "float32", "float64", "text",
 ]  # fmt: skip
 Order = Literal["big", "little"]
 
@@ -129,6 +130,8 @@ def type_of(register: Register) -> Type:
     table = split_reference(register.reference)[0] if register.reference is not None else register.table
     if register.bit is not None or table in ("coil", "discrete_input"):
         return "bool"
+    if isinstance(register, Identity) and register.registers is not None:
+        return "text"
     if register.type is None:
         return "bool" if isinstance(register, BoolInput) else "int16"
     return register.type
@@ -146,7 +149,8 @@ def place_of(register: Register) -> Place:
         raise ValueError("no place given (give address with table, or reference)")
     else:
         table, address = register.table, register.address
-    count = WORDS[type_of(register)]
+    texts = register.registers if isinstance(register, Identity) else None
+    count = texts or WORDS[type_of(register)]
     if address + count > 65_536:
         raise ValueError(f"a {type_of(register)} at address {address} runs past the last register, 65535")
     return Place(table, address, count)
@@ -169,12 +173,14 @@ def spec(source: AnyInput, device: Device, max_a: float | None = None) -> Spec:
     scale_from = None
     if isinstance(source, Scaled) and source.scale_register is not None:
         scale_from = ScaleFrom(spec(source.scale_register, device), source.scale_register.means)
+    kind = type_of(source)
     return Spec(
         place_of(source),
-        type_of(source),
+        kind,
         source.bit,
         source.byte_order or device.byte_order,
-        source.word_order or device.word_order,
+        # The letters of a text stand in reading order, whatever the device's numbers do.
+        source.word_order or ("big" if kind == "text" else device.word_order),
         source.scale,
         source.offset,
         ratio,
@@ -295,6 +301,20 @@ def raw_value(spec: Spec, words: Sequence[int]) -> float | int:
         width = last - first + 1
         pattern, sign = pattern >> first & (1 << width) - 1, 1 << width - 1
     return pattern - (sign << 1) if spec.type.startswith("int") and pattern & sign else pattern
+
+
+def text(spec: Spec, words: Sequence[int]) -> tuple[str, str]:
+    """What the registers say as a text (a serial number), and in words why they say nothing."""
+    if spec.type != "text":
+        raw = raw_value(spec, words)
+        return (str(raw), "") if isinstance(raw, int) else ("", f"{raw:g} is no whole number")
+    held = _pattern(spec, words).to_bytes(2 * spec.place.size)
+    said = held.rstrip(b"\0 \xff").strip(b"\0 ")
+    if not said:
+        return "", "an empty text"
+    if not all(0x20 <= byte < 0x7F for byte in said):
+        return "", f"no text: 0x{held.hex().upper()}"
+    return said.decode("ascii"), ""
 
 
 def _to_pattern(spec: Spec, raw: int) -> int:

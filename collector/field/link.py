@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import random
+from dataclasses import replace
 
 import structlog
 
@@ -100,7 +101,7 @@ class Unit:
 
     @property
     def polled(self) -> bool:
-        settled = self.poller.polled and not self.poller.settling.waiting
+        settled = self.poller.polled and self.poller.identity.asked and not self.poller.settling.waiting
         done = settled and (self.bank is None or self.bank.polled)
         self._given_up = self._given_up or done
         return self._given_up
@@ -121,6 +122,14 @@ class Unit:
         self.poller.give_up(reason, now_ns)
         if self.bank is not None:
             self.bank.lost(reason)
+
+    def offer(self, decision: Decision) -> None:
+        """A module that is not the one it must be holds nothing off."""
+        if self.bank is None:
+            return
+        if not self.poller.identity.trusted:
+            decision = replace(decision, energise=dict.fromkeys(decision.energise, False))
+        self.bank.offer(decision)
 
     @property
     def dead(self) -> bool:
@@ -215,6 +224,7 @@ class LinkTask:
         self._last: tuple[Unit, Bank | Poller] | None = None  # whose read was answered last
         #: When the other side last ended a connection that had lived long [station ns], and if by a reset.
         self.cut_ns, self.cut_by_reset = -1, False
+        self._decision: Decision | None = None
         self._releasing = False
         self.all_released = asyncio.Event()
         self._relays_first = True
@@ -241,9 +251,9 @@ class LinkTask:
     # --- called from outside, never waiting --------------------------------------------------------
 
     def offer(self, decision: Decision) -> None:
+        self._decision = decision
         for unit in self.units:
-            if unit.bank is not None:
-                unit.bank.offer(decision)
+            unit.offer(decision)
         self._wake.set()
 
     def release(self) -> None:
@@ -581,7 +591,10 @@ class LinkTask:
             self._turn_over(answer.failure, now_ns)
             return
         self._repeated = False
+        trusted = unit.poller.identity.trusted
         talker.took(answer, asked_ns if talker is unit.poller else now_ns)
+        if unit.poller.identity.trusted is not trusted and self._decision is not None:
+            unit.offer(self._decision)
         self._note_released()
         # A stall of this program is no fault of the device: it never costs it more than its time-out.
         cost_s = min(now - started, unit.timeout_s) + max(0.0, self._quiet_until - now)

@@ -12,10 +12,11 @@ from collections import Counter, deque
 from collections.abc import Iterable
 
 from collector.field.codec import Place, Spec, decode
+from collector.field.identity import Identity
 from collector.field.plan import REFUSALS, Block, DevicePlan, exception_words, unreadable
 from collector.field.scales import Scalable, Scales, Words
 from collector.field.settling import Settling, settling
-from collector.field.wire import GATEWAY_EXCEPTIONS, READ_FUNCTION, Answer, Request
+from collector.field.wire import NOT_NOW, READ_FUNCTION, Answer, Request
 from collector.quality import Detail, Reading, invalid
 from collector.settings.model import Device
 
@@ -24,8 +25,6 @@ _S = 1_000_000_000
 _REPLAN_NOTHING_LEFT_S = 60.0
 #: Reconnections sooner after each other make nothing whole again [s]: some devices close after each answer.
 _REPLAN_EVERY_S = 60.0
-#: Still working, busy, and the gateway's two: the value was not refreshed, the sensor may be healthy.
-_NOT_NOW = frozenset({5, 6}) | GATEWAY_EXCEPTIONS
 #: So many requests in a row without an answer (and its ``retries``), and the rest of the cycle is given up.
 _GIVE_UP_AFTER = 2
 
@@ -49,6 +48,8 @@ class Poller:
                 device.id,
             )
         self.settling: Settling = settling(device, self._at)
+        self.identity = Identity(device, now_ns)
+        self._identifying = False  # the request under way
         self._scales = Scales.of(self._at)
         for place in self._scales.scale_of.values():
             self._at.setdefault(place, [])
@@ -70,10 +71,15 @@ class Poller:
         """When the next request is wanted; None: never."""
         if self._queue:
             return now_ns
-        return self.due_ns if self._at else None
+        dues = (self.identity.next_ns(), self.due_ns if self._at else None)
+        return min((due for due in dues if due is not None), default=None)
 
     def request(self, now_ns: int) -> Request | None:
         """The next request, or None when nothing is due."""
+        who = self.identity.request(now_ns)
+        self._identifying = who is not None
+        if who is not None:
+            return who
         if not self._queue and self._at and now_ns >= self.due_ns:
             self._begin_cycle(now_ns)
         if not self._queue:
@@ -83,10 +89,17 @@ class Poller:
 
     def took(self, answer: Answer, now_ns: int) -> None:
         """Take the answer to the last request. ``now_ns``: when that was *asked*."""
-        block = self._queue[0]
-        self._asked[block] = now_ns
         self._stored = set()
         self._missed = self._missed + 1 if answer.missed else 0
+        if self._identifying:
+            self.identity.took(answer, now_ns)
+            if answer.failure or answer.exception in NOT_NOW:
+                self.settling.missed()
+            if self.identity.doubt:
+                self._fail(self._at, self.identity.doubt, now_ns, self._detail_of_doubt)
+            return
+        block = self._queue[0]
+        self._asked[block] = now_ns
         if answer.exception in REFUSALS and not self._doubted:
             self._doubted = True  # asked once more: only a repeated refusal changes the plan
             return
@@ -112,7 +125,7 @@ class Poller:
             self._note_refused(now_ns)
         else:
             reason = answer.failure or exception_words(answer.exception)
-            stale = bool(answer.failure) or answer.exception in _NOT_NOW
+            stale = bool(answer.failure) or answer.exception in NOT_NOW
             self.settling.missed()
             self._fail(block.places, reason, now_ns, Detail.OLD_DATA if stale else Detail.FAILURE)
             self._unsteady = True
@@ -141,6 +154,7 @@ class Poller:
         if not self._plan.is_whole and now_ns >= self._restorable_ns:
             self._replan_ns = now_ns
             self._restorable_ns = now_ns + int(_REPLAN_EVERY_S * _S)
+        self.identity.again(now_ns, was_failing)
         if was_failing:
             self.settling.back()
             self.due_ns = now_ns
@@ -184,6 +198,9 @@ class Poller:
     def _show(self, answers: Iterable[Scalable]) -> None:
         for answer in answers:
             self._stored |= answer.words.keys()
+            if self.identity.doubt:
+                self._fail(answer.words, self.identity.doubt, answer.asked_ns, self._detail_of_doubt)
+                continue
             if answer.fault:
                 self._fail(answer.words, answer.fault, answer.asked_ns)
                 continue
@@ -195,6 +212,10 @@ class Poller:
                 for place, words in answer.words.items()
             }
             self.readings |= self.settling.judge(answer.words, readings, self.readings, answer.asked_ns)
+
+    @property
+    def _detail_of_doubt(self) -> Detail:
+        return Detail.FAILURE if self.identity.wrong else Detail.OLD_DATA
 
     def _reading(self, spec: Spec, words: Words, scale_words: Words, asked_ns: int) -> Reading:
         got = decode(spec, words, scale_words)

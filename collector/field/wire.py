@@ -40,6 +40,8 @@ _SOCKET, _RTU = FramerSocket(_DECODER), FramerRTU(_DECODER)
 
 #: Behind these exceptions the device itself did not answer: its gateway did.
 GATEWAY_EXCEPTIONS = frozenset({10, 11})
+#: Still working, busy, and the gateway's two: not refused, only not answered now.
+NOT_NOW = frozenset({5, 6}) | GATEWAY_EXCEPTIONS
 #: No RTU frame is shorter: unit, function, exception code and CRC.
 RTU_LEAST = 5
 #: MBAP length field: unit, function and one byte at least; a PDU has 253 bytes at most (Modbus V1.1b3, 4.1).

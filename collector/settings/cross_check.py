@@ -84,6 +84,7 @@ def _station(run: Run, root: Part) -> None:
         )
         for rule in rules:
             run(rule, root, device)
+        run(station.identity, device)
     for part in walk(root):
         if issubclass(part.cls, Register):
             run(mapping.register_device, root, part)

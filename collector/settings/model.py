@@ -210,6 +210,17 @@ class Relay(Section):
     coil: Annotated[int, Field(ge=0, le=65535)]
 
 
+class Identity(Register):
+    """Where a device says who it is: a text, or a whole number of `type`."""
+
+    registers: Annotated[int, Field(ge=1, le=60)] | None = Field(
+        None, description="a text of so many registers, two characters each; left out: a number"
+    )
+    expected: Annotated[str, Field(min_length=1)] | None = Field(
+        None, description="such as its serial number: another device's readings do not count"
+    )
+
+
 class RelayModule(Section):
     """What makes a relay module's outputs release (cooling on) without windingd."""
 
@@ -289,6 +300,7 @@ class Device(Section):
         description="tcp: it answers every request with transaction id 0. Its link then keeps silent after a "
         "time-out as an RTU line does",
     )
+    identity: Identity | None = Field(None, description="read and compared at each new connection")
     relay_module: RelayModule | None = None
 
 

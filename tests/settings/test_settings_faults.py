@@ -29,6 +29,7 @@ class Case(NamedTuple):
 
 
 T1, T2 = "transformers.T1", "transformers.T2"
+WHO = "    unit: 4\n    identity: {device: fibre, table: holding_register, address: 200, "
 OIL_OLD = "table: input_register, address: 0, type: int16, scale: 0.1, sentinels: [0x7FFF, -32768]"
 
 
@@ -331,6 +332,13 @@ STATION_CASES = [
     Case(DEMO, "    unit: 4", "    unit: 4\n    ready_value: 1", "devices.fibre.ready_value", "but no ready_register", "    ready_value"),
     Case(DEMO, "    unit: 4", "    unit: 4\n    ready_register: {device: fibre, table: holding_register, address: 9, type: uint16}", "devices.fibre.ready_register", "but no ready_value", "    ready_register"),
     Case(DEMO, "    unit: 4", "    unit: 4\n    ready_value: 1\n    ready_register: {device: oil_tx, table: holding_register, address: 9, type: uint16}", "devices.fibre.ready_register.device", "is another device", "    ready_register"),
+    Case(DEMO, "    unit: 4", WHO + "registers: 8, type: uint16}", "devices.fibre.identity.type", "does not go with registers", "    identity"),
+    Case(DEMO, "    unit: 4", WHO + "registers: 70}", "devices.fibre.identity.registers", "70 is out of range", "    identity"),
+    Case(DEMO, "    unit: 4", WHO + "expected: SN-1}", "devices.fibre.identity", "no whole number or text", "    identity"),
+    Case(DEMO, "    unit: 4", WHO + "type: float32}", "devices.fibre.identity.type", "no whole number or text", "    identity"),
+    Case(DEMO, "    unit: 4", WHO + "type: uint32, expected: SN-1}", "devices.fibre.identity.expected", "SN-1 never comes from uint32", "    identity"),
+    Case(DEMO, "    unit: 4", WHO + "type: uint32, scale: 2.0}", "devices.fibre.identity.scale", "does not belong to an identity", "    identity"),
+    Case(DEMO, "    unit: 4", WHO.replace("device: fibre", "device: relays") + "type: uint32}", "devices.fibre.identity.device", "relays is another device", "    identity"),
     Case(DEMO, "    unit: 4", "    unit: 4\n    settle_s: -1.0", "devices.fibre.settle_s", "is out of range", "    settle_s"),
     Case(SERIAL, "    number: 3\n    link", "    number: 2\n    link", "devices.relay.number", "2 is taken by another device", "    number: 2\n    link: bus\n    unit: 3"),
     Case(SERIAL, "    number: 3\n    link", "    number: 40\n    link", "devices.relay.number", "40 is out of range (1 to 39"),

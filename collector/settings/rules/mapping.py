@@ -10,6 +10,7 @@ from collector.settings.model import (
     BoolInput,
     Count,
     Current,
+    Identity,
     Register,
     Relay,
     Scaled,
@@ -48,9 +49,17 @@ def place_of(reg: Part) -> tuple[str, int]:
 def type_of(reg: Part) -> str:
     if reg.bit is not None or place_of(reg)[0] in BITS:
         return "bool"
+    if reg.cls is Identity and reg.registers is not None:
+        return "text"
     if reg.type is None:
         return "bool" if reg.cls is BoolInput else "int16"
     return str(reg.type)
+
+
+def words_of(reg: Part) -> int:
+    """Registers that it takes."""
+    kind = type_of(reg)
+    return int(reg.registers) if kind == "text" else WORDS[kind]
 
 
 def register_place(root: Part, reg: Part) -> Found:
@@ -79,7 +88,7 @@ def register_place(root: Part, reg: Part) -> Found:
             "table", f"{reg.table} contradicts reference {reg.reference}, a {place[0]} (remove table)"
         )
     _, address = place_of(reg)
-    words = WORDS[type_of(reg)]
+    words = words_of(reg)
     if address + words > 65536:
         yield reg.fault(
             "reference" if reg.reference is not None else "address",
@@ -122,7 +131,7 @@ def register_meaning(reg: Part) -> Found:
         yield reg.fault(
             "type", f"bool cannot hold this value ({', '.join(name for name in WORDS if name != 'bool')})"
         )
-    elif reg.type is None:
+    elif reg.type is None and reg.cls is not Identity:
         yield reg.fault("type", "is not given: the register is read as int16 (say so)", "warning")
     yield from bit_field(reg)
     if contact:
@@ -140,7 +149,7 @@ def register_meaning(reg: Part) -> Found:
             "note",
         )
     kind = type_of(reg)
-    if not kind.startswith("float"):
+    if kind in WORDS and not kind.startswith("float"):
         bits = 16 * WORDS[kind] if len(reg.bits) != 2 else reg.bits[1] - reg.bits[0] + 1
         for i, value in enumerate(reg.sentinels):
             # A 64-bit pattern is rounded to the next power of two, as which it is recognised.
@@ -195,17 +204,18 @@ def registers_shared(root: Part) -> Found:
             byte_order, word_order = orders.get(reg.device, ("big", "big"))
             byte_order, word_order = reg.byte_order or byte_order, reg.word_order or word_order
             parts = reg.bit is not None or bool(reg.bits)  # several may share a register
-            reads: tuple[Any, ...] = ("bit" if parts and WORDS[kind] == 1 else kind,)
+            count = words_of(reg)
+            reads: tuple[Any, ...] = ("bit" if parts and count == 1 else kind,)
             if table not in BITS:
                 reads += (
                     byte_order,
-                    word_order if WORDS[kind] > 1 else "",
-                    address if WORDS[kind] > 1 else "",
+                    word_order if count > 1 else "",
+                    address if count > 1 else "",
                     "" if parts else reg.scale,
                     "" if parts else reg.offset,
                     _scale_place(reg),
                 )
-            words = [(reg.device, table, address + i) for i in range(WORDS[kind])]
+            words = [(reg.device, table, address + i) for i in range(count)]
         except Unknown:
             continue
         told = False
@@ -279,7 +289,7 @@ def block_size(root: Part, device: Part) -> Found:
         try:
             if reg.device != device.id or place_of(reg)[0] in BITS:
                 continue
-            words = WORDS[type_of(reg)]
+            words = words_of(reg)
         except Unknown:
             continue
         if words > device.max_block:

@@ -405,6 +405,29 @@ def settling(root: Part, device: Part) -> Found:
     yield from own_register(device, device, "ready_register", "ready_value")
 
 
+def identity(device: Part) -> Found:
+    who = device.identity
+    if who is None:
+        return
+    if who.device != device.id:
+        yield who.fault("device", f"{who.device} is another device (it says itself who it is: {device.id})")
+    for key in ("bit", "scale", "offset", "sentinels"):
+        if who.given(key):
+            yield who.fault(key, "does not belong to an identity, which is taken as it is (remove it)")
+    if who.registers is not None:
+        if who.type is not None:
+            yield who.fault("type", f"{who.type} does not go with registers, a text (give one of them)")
+    elif who.type is None or ("int" not in who.type and "bcd" not in who.type):
+        yield who.fault(
+            "type" if who.type is not None else "",
+            "says no whole number or text (give type, such as uint32, or registers for a text)",
+        )
+    elif who.expected is not None and not who.expected.removeprefix("-").isdecimal():
+        yield who.fault(
+            "expected", f"{who.expected} never comes from {who.type} (a whole number in quotes, or registers)"
+        )
+
+
 def _reaction(station: Part, device: Part, module: Part) -> Found:
     """How long a windingd that lives but decides no more may hold the fans off.
 

@@ -13,8 +13,9 @@ import time
 class Clock:
     """Station clock running ``rate`` times as fast as real time (1 in service; more only for a demo).
 
-    mono_ns(): integer nanoseconds since the machine booted, times the rate. Never goes back, also
-        not over a restart of the program, so that a restart gap can be measured at any rate.
+    mono_ns(): integer nanoseconds since the machine booted, times the rate; time in which it was suspended
+        counts (CLOCK_BOOTTIME), for the transformer was not. Never goes back, also not over a restart of
+        the program, so that a restart gap can be measured at any rate.
     wall_ns(): UTC nanoseconds since 1970; follows the machine's wall clock at rate 1, else scaled
         elapsed time counted from ``wall_start_ns`` (default: the wall clock at creation).
     """
@@ -28,7 +29,7 @@ class Clock:
         self._wall0 = time.time_ns() if wall_start_ns is None else wall_start_ns
 
     def mono_ns(self) -> int:
-        return time.monotonic_ns() * self._milli // 1000
+        return time.clock_gettime_ns(time.CLOCK_BOOTTIME) * self._milli // 1000
 
     def wall_ns(self) -> int:
         return self.now()[1]

@@ -75,7 +75,22 @@ def _before_cycle(act: Callable[[], None]) -> None:
     Daemon._cycle = hindered  # type: ignore[method-assign]
 
 
-HINDERS: dict[str, Callable[[], None]] = {"loop": hang_loop, "decide": stop_deciding, "disk": hang_disk}
+def suspend() -> None:
+    """The machine was suspended for a minute: the boot-time clock has gone on, the monotonic one has not."""
+    gettime = time.clock_gettime_ns
+
+    def moved(clock: int) -> int:
+        return gettime(clock) + (60 * 10**9 if clock == time.CLOCK_BOOTTIME and FLAG.exists() else 0)
+
+    time.clock_gettime_ns = moved
+
+
+HINDERS: dict[str, Callable[[], None]] = {
+    "loop": hang_loop,
+    "decide": stop_deciding,
+    "disk": hang_disk,
+    "suspend": suspend,
+}
 
 # --- mechanisms taken out -------------------------------------------------------------------------
 
@@ -204,6 +219,11 @@ def wall_timers() -> None:
     Clock.mono_ns = lambda self: time.time_ns() * self._milli // 1000  # type: ignore[method-assign]
 
 
+def monotonic_timers() -> None:
+    """Timers run on the clock that stands still while the machine is suspended."""
+    Clock.mono_ns = lambda self: time.monotonic_ns() * self._milli // 1000  # type: ignore[method-assign]
+
+
 def uncapped_loss() -> None:
     """Loss of life is published before it is on disk."""
     DurableLoss.cap = lambda self, outcome, durable, ok: outcome  # type: ignore[method-assign]
@@ -263,6 +283,7 @@ BREAKS: dict[str, Callable[[], None]] = {
     "refusal": quiet_refusal,
     "migrate": forgetful_reload,
     "wall": wall_timers,
+    "boot-time clock": monotonic_timers,
     "durable": uncapped_loss,
     "checkpoint": no_checkpoint,
     "lock": no_lock,

@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import signal
+import sqlite3
+import subprocess
 import time
+from contextlib import closing
+from pathlib import Path
 from typing import Any
 
 import pytest
-from bench_kit import STAGES, Make, all_held_off, held, releases, station_s
+from bench_kit import HINDERED, STAGES, Make, all_held_off, held, releases, station_s
 from failure_help import both, daemon_with, ready, station_keys
 from ledger import Ledger
 
@@ -64,5 +69,68 @@ async def test_row_17_stall(make_bench: Make, ledger: Ledger, broken: str) -> No
         "SIGSTOP for 20 s, then SIGCONT; the oil transmitter silent meanwhile and for 20 s longer",
         "the first write of the new run of decisions released every stage; nothing was energised before the "
         "oil was read again",
+        reaction_s=station_s(bench, since_ns, line),
+    )
+
+
+def namespaces() -> None:
+    """Skip, or fail in CI, where the kernel refuses a time namespace; it needs root."""
+    done = subprocess.run(["unshare", "--time", "--boottime", "60", "true"], capture_output=True, check=False)
+    if done.returncode:
+        refused = f"no time namespace here ({done.stderr.decode().strip()}); this test needs root"
+        pytest.fail(refused) if os.environ.get("CI") else pytest.skip(refused)
+
+
+@pytest.mark.parametrize("broken", ["", "boot-time clock"])
+async def test_row_17_suspended(make_bench: Make, ledger: Ledger, tmp_path: Path, broken: str) -> None:
+    """The machine was suspended for a minute, in service and between two runs. Control: the monotonic clock.
+
+    In service the clock is the daemon's, moved in its own process; between two runs it is the kernel's, that
+    of a time namespace. The wall clock is left out of it: here it has no part in what is judged.
+    """
+    namespaces()
+    flag, ahead = tmp_path / "flag", tmp_path / "ahead"
+    bench = await make_bench(
+        daemon=(str(Path(__file__).with_name("in_time.py")), str(ahead), *HINDERED),
+        env={"HINDER_FLAG": str(flag), "HINDER": "suspend", "BREAK": broken},
+    )
+    away_s = 60.0 * bench.station.rate
+    await ready(bench)
+    since_ns = time.monotonic_ns()
+    flag.touch()
+    with ledger.judged(17, broken, "suspended in service"):
+        await bench.until(lambda: bool(releases(bench, since_ns)), "released after the suspend", 3.0)
+        line = releases(bench, since_ns)[0]
+        assert line["reason"] == "write"
+        assert set(line["coils"]) >= STAGES
+
+        def told() -> list[float]:
+            return [
+                m["payload"]["data"]["gap_s"]
+                for m in bench.messages()
+                if m["topic"].endswith("/event/stall") and m["mono_ns"] > since_ns
+            ]
+
+        await bench.until(lambda: bool(told()), "the stall is told", 5.0)
+        assert away_s <= told()[0] <= away_s + 60.0
+    await all_held_off(bench)
+    assert bench.daemon is not None
+    await bench.daemon.end(signal.SIGKILL)
+    ahead.write_text("60")
+    await bench.start_daemon()
+    assert await bench.daemon.end() == 0
+    with ledger.judged(17, broken, "suspended between two runs"):
+        with closing(sqlite3.connect(bench.data_dir / "record.sqlite")) as db:
+            ((gap_s, same_boot),) = db.execute("SELECT gap_s, same_boot FROM restarts").fetchall()
+        assert same_boot
+        assert gap_s >= away_s, f"a gap of {gap_s:.0f} s was aged, the clock stood still in the suspend"
+        assert gap_s <= away_s + 60.0 * bench.station.rate
+    if broken:
+        return
+    ledger.note(
+        17,
+        "the machine suspended for a minute (the boot-time clock moved, the monotonic one not)",
+        f"every stage released by a write until all was read again; the stall was told as {told()[0]:.0f} s; "
+        f"between two runs {gap_s:.0f} s were aged",
         reaction_s=station_s(bench, since_ns, line),
     )

@@ -35,6 +35,8 @@ from collector.settings import load
 
 SEED = 20_260_101
 RATE = 30.0
+#: What the daemon's boot-time clock is ahead of the machine's monotonic one: it was suspended for so long.
+SUSPENDED_NS = time.clock_gettime_ns(time.CLOCK_BOOTTIME) - time.monotonic_ns()
 MODULE_S = 80.0  # the module's timeout: 2.7 s real, so that a killed start still finds coils energised
 SLACK_S = 60.0  # two seconds real on a busy machine
 Series = tuple[NDArray[np.float64], NDArray[np.float64]]
@@ -104,7 +106,7 @@ class InjectionSet:
 
     def __init__(self, bench: Bench) -> None:
         self.bench = bench
-        self.epoch_s = bench.station.clock.epoch_ns * RATE / 1e9  # of station time, on the daemon's clock
+        self.epoch_s = (bench.station.clock.epoch_ns + SUSPENDED_NS) * RATE / 1e9  # of station time, on the daemon's clock
         self.rows: list[tuple[float, float]] = [(0.0, OIL_C[0])]  # station time [s], oil [degC]
         self.slope = 0.0
 
@@ -242,7 +244,7 @@ async def one_kill(killer: Killer, point: str, story: Story, injection: Injectio
     """
     bench = killer.bench
     for _ in range(5):
-        launched_ns = int(time.monotonic_ns() * RATE)
+        launched_ns = int((time.monotonic_ns() + SUSPENDED_NS) * RATE)
         story.launched.append(launched_ns)
         await killer.launch("" if point == ANY or point.startswith("start") else point)
         await all_held_off(bench, 40.0)
@@ -289,7 +291,7 @@ def note_lost(killer: Killer, story: Story, killed_ns: int) -> None:
     if found is None:
         return
     mono_ns, state = found
-    story.lost.append((mono_ns, int(killed_ns * RATE)))
+    story.lost.append((mono_ns, int((killed_ns + SUSPENDED_NS) * RATE)))
     told = value(killer.bench, LOSS)
     if told is not None and told["value"] is not None:
         # Six significant digits are published.
@@ -333,7 +335,7 @@ async def test_row_13_kills(
         base = base or killer.checkpoint()
     (tmp_path / "story.jsonl").write_text("\n".join(story.log) + "\n")
 
-    story.launched.append(int(time.monotonic_ns() * RATE))
+    story.launched.append(int((time.monotonic_ns() + SUSPENDED_NS) * RATE))
     await killer.launch("")
     await all_held_off(bench, 40.0)
     assert await bench.daemon.end() == 0

@@ -106,7 +106,8 @@ class InjectionSet:
 
     def __init__(self, bench: Bench) -> None:
         self.bench = bench
-        self.epoch_s = (bench.station.clock.epoch_ns + SUSPENDED_NS) * RATE / 1e9  # of station time, on the daemon's clock
+        # of station time, on the daemon's clock
+        self.epoch_s = (bench.station.clock.epoch_ns + SUSPENDED_NS) * RATE / 1e9
         self.rows: list[tuple[float, float]] = [(0.0, OIL_C[0])]  # station time [s], oil [degC]
         self.slope = 0.0
 

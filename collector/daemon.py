@@ -168,14 +168,6 @@ def _losses(outcome: Outcome) -> dict[str, Value]:
     return {p: v for p, v in outcome.values.items() if _is_loss(p)}
 
 
-def _text(path: Path) -> str:
-    """The settings file as it stands, for the record; empty when it has gone since it was loaded."""
-    try:
-        return path.read_text(encoding="utf-8")
-    except OSError:
-        return ""
-
-
 async def supervise(name: str, work: Callable[[], Coroutine[Any, Any, None]]) -> None:
     """Run `work` for ever; what it raises is logged, and it starts again after 1 s, 2 s ... 30 s."""
     pause_s = 1.0
@@ -216,9 +208,11 @@ class Daemon:
         rate: float = 1.0,
         wall_ns: int | None = None,
         log_stream: LogStream | None = None,
+        refused: str = "",
     ) -> None:
         """`loaded` must be without faults. StartRefused before any link is opened.
 
+        path: of the settings, read again at a reload. refused: why it is not what `loaded` holds.
         rate, wall_ns: see `Clock`; other than the defaults only for a simulated station.
         log_stream: where the log goes, to put it on record when nobody takes it.
         """
@@ -235,7 +229,7 @@ class Daemon:
         self.plan = engine.build(self.settings, loaded.hash, permissible_loading=True)
         self.field = Field(self.settings, self.clock)
         self.recorder = Recorder(
-            self.settings, self.clock, settings_text=_text(path), settings_hash=loaded.hash
+            self.settings, self.clock, settings_text=loaded.text, settings_hash=loaded.hash
         )
         self.mqtt: MqttPublisher | None = None
         self.scada: ScadaServer | None = None
@@ -252,7 +246,7 @@ class Daemon:
         self._injections = Injections()
         self._commands: list[Command] = []
         self._awaited: dict[str, asyncio.Future[Event]] = {}  # command id -> who waits for its outcome
-        self._refused = ""
+        self._refused = refused
         self._stop = asyncio.Event()
         self._reload = asyncio.Event()
         self._checkpoint_ns: int | None = None
@@ -529,7 +523,7 @@ class Daemon:
             self._snapshot()
         self._refused = ""
         await self.field.apply(loaded.settings)
-        self.recorder.use_settings(loaded.settings, _text(self.path), loaded.hash)
+        self.recorder.use_settings(loaded.settings, loaded.text, loaded.hash)
         former = self.mqtt.topics() if self.mqtt is not None else set()
         await self._stop_publishing()
         self._start_publishing(former)
@@ -648,11 +642,12 @@ def run(
     rate: float = 1.0,
     wall_ns: int | None = None,
     log_stream: LogStream | None = None,
+    refused: str = "",
 ) -> int:
     """Run the daemon for settings already loaded without faults; returns its exit status."""
 
     async def main() -> int:
-        return await Daemon(path, loaded, rate, wall_ns, log_stream).run()
+        return await Daemon(path, loaded, rate, wall_ns, log_stream, refused).run()
 
     with suppress(KeyboardInterrupt):
         return asyncio.run(main())

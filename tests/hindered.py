@@ -205,6 +205,13 @@ def quiet_refusal() -> None:
         self._refused = ""
 
     Daemon._take_new_settings = quiet  # type: ignore[method-assign]
+    begin = Daemon.__init__
+
+    def quiet_begin(self: Daemon, *a: Any, **k: Any) -> None:
+        begin(self, *a, **k)
+        self._refused = ""
+
+    Daemon.__init__ = quiet_begin  # type: ignore[method-assign]
 
 
 def forgetful_reload() -> None:

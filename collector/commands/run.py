@@ -2,6 +2,9 @@
 
   windingd run /etc/windingd/windingd.yaml
 
+  windingd run --last-good /var/lib/windingd /etc/windingd/windingd.yaml
+                                       bad settings: with the last good ones of that record, and an alarm
+
 SIGTERM or Ctrl-C: every cooling relay is released (cooling runs), then it exits. SIGHUP: reload.
 Logs go to standard error, one line each; --json gives JSON lines. A log that nobody takes delays nothing."""
 
@@ -13,15 +16,23 @@ import logging
 import os
 import sys
 from collections.abc import MutableMapping
+from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 import structlog
 from structlog.typing import Processor
 
-from collector.commands.common import EX_USAGE, Failure, add_settings, load_or_fail
+from collector.commands.common import EX_CONFIG, EX_USAGE, Failure, add_settings, load_or_fail
 from collector.log_stream import LogStream, open_standard_descriptors
+from collector.record.files import own_file
+from collector.record.reader import Record, RecordError
+from collector.record.recorder import FILE_NAME
 from collector.replay.trace import parse_time
+from collector.settings import Loaded, load, load_bytes
 
+#: The settings that --last-good runs with, in the data directory.
+LAST_GOOD = "last-good.yaml"
 #: An exit gives the last lines so long to be taken, when somebody is slow to take them [s].
 LAST_LINES_S = 0.5
 
@@ -29,6 +40,12 @@ LAST_LINES_S = 0.5
 def add(parser: argparse.ArgumentParser) -> None:
     add_settings(parser)
     parser.add_argument("--json", action="store_true", help="log as JSON lines")
+    parser.add_argument(
+        "--last-good",
+        type=Path,
+        metavar="DATA_DIR",
+        help="where SETTINGS has faults, run with the settings last in force by the record in DATA_DIR",
+    )
     parser.add_argument(
         "--rate",
         type=float,
@@ -87,11 +104,58 @@ def careful(*chain: Processor) -> Processor:
     return render
 
 
+def last_good(data_dir: Path, bad: Loaded) -> tuple[Loaded, str]:
+    """The settings last in force by the record there, and in words why they are used.
+
+    They are left beside the record as ``last-good.yaml``, for the subcommands: the file given is of no use
+    to them. Failure: there are none.
+    """
+    for fault in bad.faults:
+        print(fault, file=sys.stderr)
+    try:
+        with Record(data_dir / FILE_NAME) as record:
+            found = record.settings_in_force()
+    except RecordError as error:
+        raise Failure(f"--last-good: {error}; nothing was done", EX_CONFIG) from None
+    if found is None:
+        raise Failure(f"--last-good: no settings in force in {data_dir}; nothing was done", EX_CONFIG)
+    text, wall_ns = found
+    loaded = load_bytes(text.encode(), f"settings of {data_dir}")
+    if loaded.settings is None:
+        raise Failure(
+            f"--last-good: this version finds the settings of the record faulty, first: {loaded.faults[0]}; "
+            "nothing was done",
+            EX_CONFIG,
+        )
+    if Path(loaded.settings.station.data_dir).resolve() != data_dir.resolve():
+        raise Failure(
+            f"--last-good: the settings in {data_dir} belong to data_dir {loaded.settings.station.data_dir} "
+            "(give that one); nothing was done",
+            EX_CONFIG,
+        )
+    try:
+        own_file(data_dir / LAST_GOOD)
+        (data_dir / LAST_GOOD).write_text(text, encoding="utf-8")
+    except OSError as error:
+        print(f"windingd run: {LAST_GOOD} cannot be written: {error}", file=sys.stderr)
+    until = datetime.fromtimestamp(wall_ns / 1e9, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    return loaded, (
+        f"started with the last good settings (in force until {until}, now {data_dir / LAST_GOOD}), because "
+        f"of {len(bad.faults)} fault(s), first: {bad.faults[0]}"
+    )
+
+
 def run(args: argparse.Namespace) -> int:
     from collector import daemon
 
     log = set_up_logging(json_lines=args.json)
-    _, loaded = load_or_fail(args.settings)
+    loaded, refused = load(args.settings), ""
+    if loaded.settings is None and args.last_good is not None:
+        loaded, refused = last_good(args.last_good, loaded)
+    elif loaded.settings is None:
+        load_or_fail(args.settings)
+    if refused:
+        print(f"windingd run: {refused}", file=sys.stderr)
     for remark in loaded.remarks:
         print(remark, file=sys.stderr)
     wall_ns = None
@@ -103,6 +167,6 @@ def run(args: argparse.Namespace) -> int:
         except ValueError as error:
             raise Failure(f"--wall-start: {error}", EX_USAGE) from None
     try:
-        return daemon.run(args.settings, loaded, args.rate, wall_ns, log)
+        return daemon.run(args.settings, loaded, args.rate, wall_ns, log, refused)
     except daemon.StartRefused as refusal:
         raise Failure(str(refusal)) from None

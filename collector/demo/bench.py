@@ -223,11 +223,11 @@ class Bench:
             lambda: (s := self.status()) is not None and s["sequence"] is not None, "first decision"
         )
 
-    async def launch_daemon(self) -> None:
-        """Start ``windingd run`` and wait for nothing."""
+    async def launch_daemon(self, *options: str) -> None:
+        """Start ``windingd run`` with more options and wait for nothing."""
         arguments = [
             *self._daemon_arguments,
-            *("run", str(self.settings_path), "--json"),
+            *("run", str(self.settings_path), "--json", *options),
             *(("--rate", f"{self.station.rate:g}") if self.station.rate != 1 else ()),
             *(("--wall-start", self.wall_start) if self.wall_start else ()),
         ]

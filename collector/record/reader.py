@@ -9,6 +9,7 @@ import json
 import sqlite3
 import zlib
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -302,6 +303,16 @@ class Record:
         if row is None:
             raise KeyError(settings_hash)
         return zlib.decompress(row[0]).decode("utf-8")
+
+    def settings_in_force(self) -> tuple[str, int] | None:
+        """Text of the settings that the newest checkpoint was made under, and when that was [wall ns]."""
+        rows = self._conn.execute("SELECT data, crc, wall_ns FROM checkpoint ORDER BY sequence DESC")
+        for data, crc, wall_ns in rows.fetchall():
+            if zlib.crc32(data) == crc:
+                with suppress(KeyError, ValueError, zlib.error):
+                    told = json.loads(zlib.decompress(data))
+                    return self.settings_text(told["settings_hash"]), wall_ns
+        return None
 
     # --- history ----------------------------------------------------------------------------
 

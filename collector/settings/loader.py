@@ -23,13 +23,14 @@ class Loaded:
 
     settings: None exactly when `faults` is not empty. faults: everything that is wrong, in line order.
     remarks: warnings and notes; they never stop anything. hash: of the meaning of the settings (comments
-    and layout do not count), "" when there are none.
+    and layout do not count), "" when there are none. text: the file as it was read.
     """
 
     settings: Settings | None
     faults: list[Fault]
     hash: str
     remarks: list[Fault] = field(default_factory=list)
+    text: str = ""
 
 
 def load(path: str | Path) -> Loaded:
@@ -63,7 +64,8 @@ def load_bytes(data: bytes, name: str) -> Loaded:
     if settings is not None:
         remarks += slow_reaction(root, settings)
     digest = "" if settings is None else hashlib.sha256(settings.model_dump_json().encode()).hexdigest()
-    return Loaded(settings, _in_order(faults), digest, _in_order(remarks))
+    text = "" if settings is None else data.decode("utf-8-sig", "replace")
+    return Loaded(settings, _in_order(faults), digest, _in_order(remarks), text)
 
 
 def example(name: str) -> Path:

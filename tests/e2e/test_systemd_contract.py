@@ -45,6 +45,14 @@ def test_unit_file_says_what_the_daemon_needs(tmp_path: Path) -> None:
     assert service["User"] == "windingd"
     assert service["NoNewPrivileges"] == "yes"
     assert float(service["WatchdogSec"]) > 10
+    template, _, instance = unit["Unit"]["OnFailure"].partition("@")
+    assert instance == "%n.service"
+    told = UNIT.with_name(f"{template}@.service").read_text()
+    commands = [line for line in told.splitlines() if line.startswith("Exec")]
+    assert commands
+    for command in commands:  # it tells; it starts nothing
+        assert command.startswith("ExecStart=/usr/bin/logger ")
+    assert "--last-good" not in UNIT.read_text().split("ExecStart=")[1]
     if shutil.which("systemd-analyze"):
         text = UNIT.read_text().replace("/opt/windingd/bin/windingd", "/bin/true")
         copy = tmp_path / "windingd.service"

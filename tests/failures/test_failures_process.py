@@ -175,6 +175,50 @@ def _spoilt(text: str) -> str:
     return text.replace("rated_mva: 40.0", "rated_mva: forty", 1)
 
 
+@pytest.mark.parametrize("broken", ["", "refusal"])
+async def test_row_11_last_good(make_bench: Make, ledger: Ledger, tmp_path: Path, broken: str) -> None:
+    """Bad settings at a start, with --last-good: nothing without a record; with one, decisions and an alarm.
+
+    Control: it is not told.
+    """
+    bench = await make_bench(load=IDLE, publish_s=4.0, **daemon_with(broken))
+    good = bench.settings_path.read_text()
+    if not broken:
+        bench.settings_path.write_text(_spoilt(good))
+        await bench.launch_daemon("--last-good", str(bench.data_dir))
+        assert bench.daemon is not None
+        assert await exit_status(bench.daemon, 60.0) == 78
+        assert "no such file (the record is data_dir/record.sqlite)" in bench.daemon.errors.read_text()
+        assert not [line for line in bench.relay_log() if line["event"] == "connection"]
+        bench.settings_path.write_text(good)
+    await ready(bench)
+    assert bench.daemon is not None
+    assert await bench.daemon.end() == 0
+    bench.settings_path.write_text(_spoilt(good))
+    since_ns = time.monotonic_ns()
+    await bench.launch_daemon("--last-good", str(bench.data_dir))
+    await all_held_off(bench)
+    with ledger.judged(11, broken, "started with the last good settings"):
+        told = await alarm(bench, "station.alarm_settings_refused", since_ns, 5.0)
+    if broken:
+        return
+    assert "last good settings" in told["payload"]["text"]
+    assert "rated_mva" in told["payload"]["text"]
+    assert (bench.data_dir / "last-good.yaml").read_text() == good
+    since_ns = time.monotonic_ns()
+    bench.settings_path.write_text(good)
+    bench.daemon.send(signal.SIGHUP)
+    state = "/value/station/alarm_settings_refused"
+    await bench.until(lambda: (value(bench, state) or {}).get("word", "")[:8] == "returned", "the alarm goes")
+    assert not releases(bench, since_ns)
+    ledger.note(
+        11,
+        "start with a bad file and --last-good",
+        "without a record exit status 78 and no connection; with one every stage held off under the settings "
+        "last in force, the alarm names the fault; gone with a good file and SIGHUP",
+    )
+
+
 @pytest.mark.parametrize("broken", ["", "refusal", "migrate"])
 async def test_row_11_reload(make_bench: Make, ledger: Ledger, broken: str) -> None:
     """A bad file is refused and told; a good one changes a pickup and nothing is forgotten.

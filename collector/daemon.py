@@ -21,8 +21,10 @@ from typing import Any
 import structlog
 
 from collector import engine, operator
+from collector.aside import aside
 from collector.clock import Clock
 from collector.field import Field
+from collector.field.orphans import orphans
 from collector.log_stream import LogStream
 from collector.messages import Command, Event, Health, Inputs, Outcome, StallSign, Value
 from collector.points import catalogue
@@ -32,7 +34,7 @@ from collector.publish.scada import ScadaServer
 from collector.record.boot import boot_id
 from collector.record.recorder import Recorder, StoredCheckpoint
 from collector.sd_notify import notify
-from collector.settings import Loaded, load
+from collector.settings import Loaded, load, once_good
 from collector.settings.model import Settings
 from collector.technician import live, loading_view
 
@@ -46,6 +48,8 @@ CLOCK_STEP_S = 2.0
 GAP_MAX_S = 400 * 86400.0
 #: A state snapshot so often in the journal, from which a replay may start [station ns].
 SNAPSHOT_NS = 3600 * 10**9
+#: The record is looked for so often, and missed aloud after so long, by what wants to read it [real s].
+LOOK_AGAIN_S, FORMER_WAIT_S = 0.5, 30.0
 #: SIGTERM: seconds (real) to confirm that outputs are released, and to flush broker and record.
 RELEASE_DEADLINE_S = 5.0
 FLUSH_DEADLINE_S = 3.0
@@ -185,6 +189,14 @@ async def supervise(name: str, work: Callable[[], Coroutine[Any, Any, None]]) ->
         pause_s = 1.0 if time.monotonic() - started > 60.0 else min(30.0, pause_s * 2)
 
 
+async def once(name: str, work: Callable[[], Coroutine[Any, Any, None]]) -> None:
+    """Run `work` to its end; what it raises is logged."""
+    try:
+        await work()
+    except Exception:
+        log.exception("task failed", task=name)
+
+
 async def end_tasks(tasks: Iterable[asyncio.Task[None]]) -> None:
     """Cancel and wait. Asked again each half second: before Python 3.12 `wait_for` may swallow a cancellation
     that comes in the moment its own wait is over. Given up after `FLUSH_DEADLINE_S` real seconds."""
@@ -271,6 +283,7 @@ class Daemon:
             "reload": self._reload_loop,
         }
         tasks = [asyncio.create_task(supervise(n, w), name=n) for n, w in work.items()]  # type: ignore[arg-type]
+        tasks.append(asyncio.create_task(once("orphans", self._release_orphans), name="orphans"))
         log.info("started", station=self.settings.station.id, settings=str(self.path), rate=self.clock.rate)
         await self._stop.wait()
         return await self._shut_down(tasks)
@@ -293,8 +306,8 @@ class Daemon:
         if not self._from_record:
             log.info("no checkpoint: thermal state starts in steady state for the present load")
         self._began, self._began_at = self.state, now
-        for aside in self.recorder.set_aside:
-            self._join(aside, set_aside=True)
+        for found in self.recorder.set_aside:
+            self._join(found, set_aside=True)
         self._snapshot()
 
     def _join(self, found: StoredCheckpoint, set_aside: bool = False) -> None:
@@ -426,6 +439,10 @@ class Daemon:
                 clock_trusted=self._wall.trusted,
                 clock_stepped_s=self._wall.stepped_s,
                 settings_refused=self._refused,
+                unnamed_outputs="; ".join(
+                    f"{device}: coil {', '.join(map(str, coils))}"
+                    for device, coils in sorted(snapshot.unnamed.items())
+                ),
                 possible_stall=self._possible_stall(snapshot.all_reset_ns),
             ),
             polled=snapshot.polled,
@@ -465,6 +482,38 @@ class Daemon:
             self.mqtt.offer(published, wall_ns, TIME_GOOD if self._wall.trusted else TIME_DOUBTFUL)
         if self.scada is not None:
             self.scada.offer(published, wall_ns)
+
+    async def _release_orphans(self) -> None:
+        """Once a run: what earlier settings held off and these do not name is let go. Nothing waits here."""
+        told = False
+        began = time.monotonic()
+        while (texts := self.recorder.former_settings()) is None:
+            if not told and time.monotonic() - began > FORMER_WAIT_S:
+                told = True
+                self._note("output", "what earlier settings energised is not known: the record is not there")
+            await asyncio.sleep(LOOK_AGAIN_S)
+        settings = self.settings
+        known = await aside(lambda: [s for text in texts if (s := once_good(text)) is not None])
+        if len(known) < len(texts):
+            count = len(texts) - len(known)
+            self._note("output", f"{count} earlier settings are of another version: their outputs unknown")
+        found = orphans(settings, known)
+        for device, coils in found.of.items():
+            for coil, output in coils.items():
+                text = f"coil {coil} of {device} was {output} by earlier settings and has no name: released"
+                self._note("output", text)
+        for output in found.unreached:
+            self._note("output", f"{output} was held off by earlier settings, and no setting reaches it now")
+        if found.of:
+            await self.field.release_orphans(found.of)
+
+    def _note(self, kind: str, text: str) -> None:
+        """An event that no step saw: on record, in the log, in `watch`."""
+        log.warning(text)
+        mono_ns, wall_ns = self.clock.now()
+        event = Event(mono_ns, kind, "station", text)
+        self._recent.append((wall_ns, event))
+        self.recorder.note(event, wall_ns)
 
     def _watch_log(self, mono_ns: int, wall_ns: int) -> None:
         """On record when nobody takes the log any more, and when somebody does again."""

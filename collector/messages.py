@@ -85,6 +85,7 @@ class Health:
     clock_trusted: bool = True
     clock_stepped_s: float = 0.0
     settings_refused: str = ""
+    unnamed_outputs: str = ""
     possible_stall: StallSign = ""
 
 

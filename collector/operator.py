@@ -13,15 +13,15 @@ import os
 import pwd
 import socket
 import struct
-import threading
 from collections.abc import Awaitable, Callable, Iterator
 from contextlib import contextmanager, suppress
 from math import isfinite
 from pathlib import Path
-from typing import Any, TypeVar, get_args
+from typing import Any, get_args
 
 import structlog
 
+from collector.aside import aside
 from collector.messages import Command, CommandKind
 from collector.record.files import identity, own_directory
 
@@ -40,7 +40,6 @@ COMMAND_WAIT_S = 10.0
 LOOK_AGAIN_S = 2.0
 
 log = structlog.get_logger("operator")
-T = TypeVar("T")
 Answer = dict[str, Any]
 Handler = Callable[[dict[str, Any], str], Awaitable[Answer]]
 
@@ -137,44 +136,18 @@ async def keep_serving(data_dir: Path, mount: Path | None, handler: Handler) -> 
     told = ""
     while True:
         try:
-            listening, place = await _aside(begin)
+            listening, place = await aside(begin)
         except OSError as error:
             if str(error) != told:
                 log.warning("no operator socket yet", reason=str(error))
             told = str(error)
         else:
             async with await serve(listening, handler):
-                while await _aside(lambda: reachable(data_dir, place)):  # noqa: B023, ASYNC110
+                while await aside(lambda: reachable(data_dir, place)):  # noqa: B023, ASYNC110
                     await asyncio.sleep(LOOK_AGAIN_S)
             told = ""
             log.warning("the operator socket was removed: a new one is made")
         await asyncio.sleep(LOOK_AGAIN_S)
-
-
-async def _aside(call: Callable[[], T]) -> T:
-    """The result of what may wait for a disk. In a daemon thread: no step and no exit waits for it."""
-    loop = asyncio.get_running_loop()
-    told: asyncio.Future[T] = loop.create_future()
-
-    def settle(result: list[T], error: BaseException | None) -> None:
-        if told.done():
-            return
-        if error is None:
-            told.set_result(result[0])
-        else:
-            told.set_exception(error)
-
-    def work() -> None:
-        result, error = [], None
-        try:
-            result.append(call())
-        except Exception as problem:  # noqa: BLE001  raised again where it is waited for
-            error = problem
-        with suppress(RuntimeError):  # the loop has ended meanwhile
-            loop.call_soon_threadsafe(settle, result, error)
-
-    threading.Thread(target=work, name="operator socket", daemon=True).start()
-    return await told
 
 
 async def serve(listening: socket.socket, handler: Handler) -> asyncio.AbstractServer:

@@ -150,6 +150,7 @@ DECLARED: tuple[Declared, ...] = (
     _alarm("station", "broker_lost", 11, "no MQTT broker; values wait on local disk"),
     _alarm("station", "clock_stepped", 12, "the wall clock was stepped or is not trusted"),
     _alarm("station", "settings_refused", 13, "new settings were refused; the old ones stay"),
+    _alarm("station", "unnamed_output", 14, "a relay module holds an output that no setting names"),
     # transformer: measured
     Declared("transformer", "top_oil_c", 0, "float", "degC", "top oil used: measured, or estimated while the sensor is lost", _M, measured=True),
     Declared("transformer", "ambient_c", 1, "float", "degC", "ambient air at the coolers", _M, measured=True),

@@ -7,6 +7,7 @@ start, to show that a test would notice. Both tables are below; nothing else may
 from __future__ import annotations
 
 import asyncio
+import importlib
 import os
 import socket
 import sys
@@ -269,6 +270,17 @@ def no_mount_check() -> None:
     os.path.ismount = lambda path: True
 
 
+def no_orphans() -> None:
+    """What earlier settings named is not asked for."""
+    Recorder.former_settings = lambda self: []  # type: ignore[method-assign]
+
+
+def no_look_at_unnamed() -> None:
+    """Coils without a name are not read."""
+    module = importlib.import_module("collector.field.layout")  # the package has a function of that name
+    module._look = lambda d: None  # type: ignore[attr-defined]
+
+
 def waiting_log() -> None:
     """A log line is written at once, by whoever has something to say."""
     LogStream.write = lambda self, text: os.write(2, text.encode())  # type: ignore[method-assign]
@@ -295,6 +307,8 @@ BREAKS: dict[str, Callable[[], None]] = {
     "checkpoint": no_checkpoint,
     "lock": no_lock,
     "clients": no_limits_for_clients,
+    "orphans": no_orphans,
+    "unnamed coils": no_look_at_unnamed,
     "late record": no_join,
     "mount": no_mount_check,
     "log stream": waiting_log,

@@ -155,6 +155,17 @@ KINDS: tuple[AlarmKind, ...] = (
         120,
     ),
     AlarmKind(
+        "station",
+        "unnamed_output",
+        "high",
+        "a relay module holds an output that no setting names",
+        "nothing is written to it, unless earlier settings used it for cooling: then it was released",
+        "what hangs on it may be held off without anybody knowing, and our requests keep it so",
+        "find out who energises it; name it in the settings, or list it in `foreign_coils`",
+        60,
+        on_delay_s=10.0,
+    ),
+    AlarmKind(
         "transformer",
         "trip",
         "urgent",

@@ -92,6 +92,7 @@ def station_conditions(cycle: Cycle) -> None:
     detail = f"stepped by {health.clock_stepped_s:+.1f} s" if stepped else "not trusted"
     cycle.condition(at["clock_stepped"], stepped or not health.clock_trusted, detail)
     cycle.condition(at["settings_refused"], bool(health.settings_refused), health.settings_refused)
+    cycle.condition(at["unnamed_output"], bool(health.unnamed_outputs), health.unnamed_outputs)
     stale = ns(cycle.plan.settings.station.stale_after_s)
     lost = any(cycle.gone(i) for i, state in enumerate(cycle.inputs) if state.lost)
     trouble = any(seen.trouble is out.Trouble.LINK for seen in cycle.seen)

@@ -7,7 +7,7 @@ temperatures, stages or alarms may be put here, and nothing that waits for disk 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
@@ -34,6 +34,7 @@ class FieldSnapshot:
     all_reset_ns: when all TCP connections were last ended by the other side at once, though each had lived
         long; -1: never. Where no clock moved (a guest that was paused) this is the only trace of a stall. A
         single link counts only where its peer no longer knew the connection.
+    unnamed: device id -> coils that read energised although no setting names them.
     """
 
     readings: Mapping[str, Reading]
@@ -42,6 +43,7 @@ class FieldSnapshot:
     polled: bool
     all_reset_ns: int = -1
     identities: Mapping[str, str] = field(default_factory=dict)
+    unnamed: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
 
 
 class Field:
@@ -49,6 +51,9 @@ class Field:
 
     def __init__(self, settings: Settings, clock: Clock) -> None:
         self._clock = clock
+        self._settings = settings
+        self._former: dict[str, Collection[int]] = {}
+        self._applying = asyncio.Lock()
         self._energised = energised_contacts(settings)
         self._links = {name: LinkTask(wanted, clock) for name, wanted in layout(settings).items()}
         self._tasks: dict[str, asyncio.Task[None]] = {}
@@ -74,10 +79,15 @@ class Field:
         relays: dict[str, RelayStatus] = {}
         devices: dict[str, str] = {}
         identities: dict[str, str] = {}
+        unnamed: dict[str, tuple[int, ...]] = {}
         zeros: list[tuple[str, Reading, int]] = []
         polled = True
         for link in self._links.values():
             for unit in link.units:
+                if of := unit.layout.looks_at:
+                    on = sorted(int(coil) for coil, r in unit.poller.readings.items() if r.value)
+                    unnamed |= {of: tuple(on)} if on else {}
+                    continue
                 readings |= unit.poller.readings
                 zeros += unit.poller.settling.zeros()
                 who = unit.poller.identity
@@ -96,6 +106,7 @@ class Field:
             self._polled,
             self._all_reset_ns(),
             MappingProxyType(identities),
+            MappingProxyType(unnamed),
         )
 
     def _all_reset_ns(self) -> int:
@@ -117,13 +128,26 @@ class Field:
         for link in self._links.values():
             link.offer(decision)
 
+    async def release_orphans(self, former: Mapping[str, Collection[int]]) -> None:
+        """Coils by device that earlier settings used for cooling and these do not name: to be written 0.
+
+        That is done with the next decision after they were read. Their links are opened anew for it.
+        """
+        self._former = {**self._former, **former}
+        await self.apply(self._settings)
+
     async def apply(self, settings: Settings) -> None:
         """Take new settings. Links that are unchanged stay open; the others are opened anew.
 
         No output is released by this, except coils that the new settings no longer name: those are
         written 0 with the first decision under the new settings. Latest readings stay until read again.
         """
-        wanted = layout(settings)
+        async with self._applying:
+            self._settings = settings
+            await self._apply(settings)
+
+    async def _apply(self, settings: Settings) -> None:
+        wanted = layout(settings, self._former)
         self._energised = energised_contacts(settings)
         for name in [name for name, link in self._links.items() if wanted.get(name) != link.layout]:
             await self._stop(name)

@@ -6,29 +6,43 @@ changed, which is how a reload knows what to leave alone.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
-from collector.field.codec import Spec, station_specs
+from collector.field.codec import Spec, spec, station_specs
+from collector.field.orphans import unnamed
 from collector.field.relays import Rules
-from collector.settings.model import Device, Link, Relay, Settings
+from collector.settings.model import Device, Link, Register, Relay, Settings
 
 _S = 1_000_000_000
+#: Ends the id of a second look at a module; no id of a setting may hold a dot.
+_UNNAMED = ".unnamed"
+NO_FORMER: Mapping[str, Collection[int]] = MappingProxyType({})
 #: A foreign write stays visible for so many decision cycles, so that a step surely sees it.
 _FOREIGN_CYCLES = 3
 
 
 @dataclass(frozen=True, slots=True)
 class DeviceLayout:
-    """wants: (measurement id, how to read it or why it cannot be). outputs: (coil, output id)."""
+    """wants: (measurement id, how to read it or why it cannot be). outputs: (coil, output id).
+
+    orphans: coils that earlier settings used for cooling and these do not name: to be released.
+    """
 
     device: Device
     wants: tuple[tuple[str, Spec | str], ...]
     outputs: tuple[tuple[int, str], ...]
+    orphans: tuple[int, ...] = ()
 
     @property
     def is_relay_module(self) -> bool:
-        return bool(self.outputs) or self.device.relay_module is not None
+        return bool(self.outputs or self.orphans) or self.device.relay_module is not None
+
+    @property
+    def looks_at(self) -> str:
+        """Of a second look at a module's coils without a name: whose they are; empty: an ordinary device."""
+        return self.device.id.removesuffix(_UNNAMED) if self.device.id.endswith(_UNNAMED) else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,8 +70,11 @@ def outputs(settings: Settings) -> Iterator[tuple[str, Relay]]:
                 yield f"{transformer.id}.contact.{name}", relay
 
 
-def layout(settings: Settings) -> dict[str, LinkLayout]:
-    """link id -> its layout, in the order of the settings file."""
+def layout(settings: Settings, former: Mapping[str, Collection[int]] = NO_FORMER) -> dict[str, LinkLayout]:
+    """link id -> its layout, in the order of the settings file.
+
+    former: device -> coils to be released that no setting names any more (see `orphans`).
+    """
     station = settings.station
     rules = Rules(
         max_age_ns=int(station.decision_max_age_s * _S),
@@ -71,9 +88,11 @@ def layout(settings: Settings) -> dict[str, LinkLayout]:
             device,
             tuple((measurement, spec) for at, measurement, spec in wants if at == device.id),
             tuple((coil, output) for at, coil, output in relays if at == device.id),
+            _still(former.get(device.id, ()), device, [relay for relay in relays if relay[0] == device.id]),
         )
         for device in settings.devices
     ]
+    devices += [look for d in devices if (look := _look(d)) is not None]
     return {
         link.id: LinkLayout(link, tuple(d for d in devices if d.device.link == link.id), rules)
         for link in settings.links
@@ -89,3 +108,24 @@ def energised_contacts(settings: Settings) -> dict[str, str]:
         for winding in transformer.windings
         if winding.current is not None
     }
+
+
+def _still(former: Collection[int], device: Device, relays: list[tuple[str, int, str]]) -> tuple[int, ...]:
+    """Former outputs that are neither named again nor another master's now."""
+    module = device.relay_module
+    foreign = module.foreign_coils if module is not None else ()
+    return tuple(sorted(set(former) - {coil for _, coil, _ in relays} - set(foreign)))
+
+
+def _look(d: DeviceLayout) -> DeviceLayout | None:
+    """The coils of a module that have no name, as a device of its own with the same unit number.
+
+    So what is read of them never mixes with what is measured or held; silence of the unit is theirs too.
+    """
+    coils = unnamed(d.device, [coil for coil, _ in d.outputs], d.orphans)
+    if not coils:
+        return None
+    plain = {"id": d.device.id + _UNNAMED, "relay_module": None, "ready_register": None, "settle_s": 0.0}
+    device = d.device.model_copy(update=plain)
+    wants = [(str(coil), Register(device=d.device.id, table="coil", address=coil)) for coil in coils]
+    return DeviceLayout(device, tuple((name, spec(source, device)) for name, source in wants), ())

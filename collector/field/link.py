@@ -234,6 +234,7 @@ class LinkTask:
         if layout.is_relay_module:
             same = before is not None and before.layout.device.unit == layout.device.unit
             orphans = [coil for coil, _ in before.layout.outputs] if before is not None and same else []
+            orphans += layout.orphans
             # Answers come in real time: in a simulation at a higher rate the bound must leave room for two.
             least_ns = int(2 * self._link.timeout_s * self._clock.rate * _S) if self._clock.rate > 1 else 0
             bank = Bank(layout.device, dict(layout.outputs), self.layout.rules, now_ns, orphans, least_ns)

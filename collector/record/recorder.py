@@ -16,6 +16,8 @@ import time
 import uuid
 import zlib
 from collections import deque
+from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -43,6 +45,7 @@ FILE_NAME = "record.sqlite"
 COPY_NAME = "checkpoint.json"
 COPY_EVERY_S = 900.0  # real time; the copy serves only when the file itself is lost while we are down
 QUEUE_STEPS = 5000  # nearly three hours of two-second steps; some tens of MB at most
+FORMER_MOST = 50  # earlier settings that are looked through for outputs without a name
 UPKEEP_NS = 60 * 10**9
 
 
@@ -103,6 +106,7 @@ class Recorder:
         self.set_aside: list[StoredCheckpoint] = []
         self._late: StoredCheckpoint | None = None  # met after the start; the file waits for `joined`
         self._first_ns: int | None = None  # of this run's first checkpoint
+        self._former: list[str] | None = None
         self._highest: dict[int, Peak] = {}  # of this run, for a file that is begun within it
         self._checkpoint: StoredCheckpoint | None = None  # the newest, durable or not
         self._durable: StoredCheckpoint | None = None
@@ -280,6 +284,10 @@ class Recorder:
         self._upkeep.limits = _limits(settings)
         self._writer.put(lambda conn: self._write_settings(conn, under))
 
+    def former_settings(self) -> list[str] | None:
+        """Texts of earlier runs' settings, the newest first; None: the record was not opened yet."""
+        return self._former
+
     def note(self, event: Event, wall_ns: int) -> None:
         """An event that no step saw."""
         self._writer.put(lambda conn: _write_events(conn, self._run(conn), wall_ns, (event,)))
@@ -404,6 +412,8 @@ class Recorder:
                 boot.cpu_features(), platform.python_version(), self._station,
             ),
         )  # fmt: skip
+        if self._former is None:
+            self._former = _former_settings(conn, self._texts)
         self._write_settings(conn, self._under)
         checkpoint = self._checkpoint
         if checkpoint is not None:
@@ -553,6 +563,16 @@ def _write_checkpoint(conn: sqlite3.Connection, run: int, c: StoredCheckpoint) -
         " VALUES(?,?,?,?,?,?,?,?)",
         (slot, sequence, run, c.boot_id, c.mono_ns, c.wall_ns, zlib.crc32(packed), packed),
     )
+
+
+def _former_settings(conn: sqlite3.Connection, ours: Mapping[str, str]) -> list[str]:
+    rows = conn.execute("SELECT hash, text FROM settings ORDER BY first_wall_ns DESC LIMIT ?", (FORMER_MOST,))
+    texts = []
+    for settings_hash, packed in rows.fetchall():
+        if settings_hash not in ours:
+            with suppress(zlib.error, UnicodeDecodeError):
+                texts.append(zlib.decompress(packed).decode("utf-8"))
+    return texts
 
 
 def _name(c: StoredCheckpoint) -> tuple[str, int]:

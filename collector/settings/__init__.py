@@ -4,6 +4,6 @@ Nothing here opens a link, a socket or a database, and nothing here knows the ti
 """
 
 from collector.settings.faults import Fault
-from collector.settings.loader import Loaded, example, load, load_bytes
+from collector.settings.loader import Loaded, example, load, load_bytes, once_good
 
-__all__ = ["Fault", "Loaded", "example", "load", "load_bytes"]
+__all__ = ["Fault", "Loaded", "example", "load", "load_bytes", "once_good"]

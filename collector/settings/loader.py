@@ -68,6 +68,16 @@ def load_bytes(data: bytes, name: str) -> Loaded:
     return Loaded(settings, _in_order(faults), digest, _in_order(remarks), text)
 
 
+def once_good(text: str) -> Settings | None:
+    """Settings that were in force once, without today's rules; None: their keys are another version's."""
+    tree, problems = parse(text.encode())
+    if tree is None or problems:
+        return None
+    binder = Binder("record")
+    root = binder.section(Settings, tree, "", 1)
+    return None if binder.faults else root.build()
+
+
 def example(name: str) -> Path:
     """Path of a packaged example: "demo.yaml", "small_serial.yaml" or "three_winding_pumps.yaml"."""
     return Path(__file__).parent / "examples" / name

@@ -253,6 +253,14 @@ class RelayModule(Section):
     safe_state_value: int | None = None
     power_on_register: Register | None = None
     power_on_value: int | None = None
+    coil_count: Annotated[int, Field(ge=1, le=2000)] | None = Field(
+        None,
+        description="the module has coils 0 to this minus 1: those without a name are read too, and an "
+        "energised one is an alarm; left out: only those between the lowest and the highest named one",
+    )
+    foreign_coils: tuple[Annotated[int, Field(ge=0, le=65535)], ...] = Field(
+        (), description="coils that another master uses: no alarm, and never written"
+    )
 
 
 class Device(Section):

@@ -82,6 +82,10 @@ ROWS: dict[int, tuple[str, str]] = {
         "nothing is held off on readings from before; every stage runs until all that control uses was read "
         "again",
     ),
+    19: (
+        "an output that no setting names is energised: edited out of the settings, or another master's",
+        "one that earlier settings used for cooling is released, no other is written; any other is an alarm",
+    ),
     20: (
         "nobody takes the log: a reader that is gone or never reads, no room, closed",
         "decisions, refreshes and the watchdog go on; lost lines are counted and told",

@@ -302,6 +302,8 @@ STATION_CASES = [
     Case(DEMO, "timeout_s: 10.0", "timeout_s: 300.0", "devices.relays.relay_module.timeout_s", "cooling starts 310 s later"),
     Case(DEMO, "stale_after_s: 30.0", "stale_after_s: 4.0", "station.stale_after_s", "4 is not above the devices' poll_s of up to 5"),
     Case(DEMO, "data_dir: /var/lib/windingd ", "data_dir: '' ", "station.data_dir", "is empty"),
+    Case(DEMO, "released_by: module_timeout", "released_by: module_timeout\n      foreign_coils: [4, 1]", "devices.relays.relay_module.foreign_coils", "coil 1 is transformers.T1.stages.stage2", "foreign_coils"),
+    Case(DEMO, "released_by: module_timeout", "released_by: module_timeout\n      coil_count: 8", "devices.relays.relay_module.coil_count", "8 leaves out coil 8, transformers.T1.contacts.device_fault", "coil_count"),
     Case(DEMO, "  cycle_s: 2.0", "  data_mount: srv\n  cycle_s: 2.0", "station.data_mount", "srv is no mount point", "  data_mount"),
     Case(DEMO, "  cycle_s: 2.0", "  data_mount: /srv\n  cycle_s: 2.0", "station.data_mount", "data_dir /var/lib/windingd does not lie on it", "  data_mount"),
     Case(DEMO, "  host: 127.0.0.1                   #", "  host: 192.0.2.7       #", "mqtt.host", "is not on this machine and there is no tls section"),

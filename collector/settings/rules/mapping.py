@@ -339,6 +339,21 @@ def coils_shared(root: Part) -> Found:
                 f"{seen[place].path.removesuffix('.relay')}: it shows what was written, proves nothing "
                 "(read a contact)",
             )
+    for device in listed(root, "devices"):
+        module = None if {"id", "relay_module"} & device.broken else device.relay_module
+        if module is None or {"foreign_coils", "coil_count"} & module.broken:
+            continue
+        for (where, number), part in seen.items():
+            name = part.path.removesuffix(".relay")
+            if where != device.id:
+                continue
+            if number in module.foreign_coils:
+                yield module.fault("foreign_coils", f"coil {number} is {name} (another master's, or ours)")
+            if module.coil_count is not None and number >= module.coil_count:
+                yield module.fault(
+                    "coil_count",
+                    f"{module.coil_count} leaves out coil {number}, {name} (one more than the highest coil)",
+                )
 
 
 def contact_module(root: Part, t: Part) -> Found:

@@ -1,0 +1,84 @@
+"""Coils without a name: those that earlier settings used for cooling, and those that nobody knows of.
+
+Pure: settings in, coils out. A module is the same while its address is: host or serial port, and unit; the id
+of the device may have changed. No rule about when something is written may be put here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+from collector.settings.model import Device, Settings
+
+#: Named coils lying further apart than this say nothing about how many outputs the module has.
+SPAN_MOST = 64
+
+Address = tuple[str, str, int, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Orphans:
+    """of: device -> coil -> what it once was; to be released. unreached: those on modules no longer named."""
+
+    of: Mapping[str, Mapping[int, str]] = field(default_factory=dict)
+    unreached: tuple[str, ...] = ()
+
+
+def orphans(now: Settings, former: Iterable[Settings]) -> Orphans:
+    """Coils that held cooling stages off by earlier settings (the newest first) and have no name in these.
+
+    One in `foreign_coils` belongs to another master now and is none.
+    """
+    here: dict[Address, Device] = {}
+    for device in sorted(now.devices, key=lambda d: d.relay_module is None):
+        here.setdefault(_address(now, device), device)
+    taken = {place for place, _ in _coils(now, stages_only=False)}
+    modules = [(_address(now, d), d.relay_module) for d in now.devices if d.relay_module is not None]
+    taken |= {(address, coil) for address, module in modules for coil in module.foreign_coils}
+    of: dict[str, dict[int, str]] = {}
+    unreached: dict[tuple[Address, int], str] = {}
+    for settings in former:
+        for place, output in _coils(settings, stages_only=True):
+            if place in taken:
+                continue
+            address, coil = place
+            if address in here:
+                of.setdefault(here[address].id, {}).setdefault(coil, output)
+            else:
+                _, host, port, unit = address
+                unreached.setdefault(place, f"{output} (coil {coil} of unit {unit} at {host}:{port})")
+    return Orphans(of, tuple(unreached.values()))
+
+
+def unnamed(device: Device, named: Iterable[int], former: Iterable[int] = ()) -> tuple[int, ...]:
+    """Coils of a relay module to look at although no setting names them.
+
+    All that it has, where `coil_count` says how many; else what lies between the named ones. And the former.
+    """
+    module = device.relay_module
+    if module is None:
+        return tuple(sorted(former))
+    ours = set(named)
+    if module.coil_count is not None:
+        all_coils = set(range(module.coil_count))
+    elif ours and max(ours) - min(ours) <= SPAN_MOST:
+        all_coils = set(range(min(ours), max(ours)))
+    else:
+        all_coils = set()
+    return tuple(sorted((all_coils | set(former)) - ours - set(module.foreign_coils)))
+
+
+def _address(settings: Settings, device: Device) -> Address:
+    link = next(link for link in settings.links if link.id == device.link)
+    return link.type, link.host or link.serial_device or "", link.port or 502, device.unit
+
+
+def _coils(settings: Settings, *, stages_only: bool) -> Iterable[tuple[tuple[Address, int], str]]:
+    from collector.field.layout import outputs
+
+    devices = {device.id: device for device in settings.devices}
+    stages = {f"{t.id}.{s.id}" for t in settings.transformers for s in t.stages}
+    for output, relay in outputs(settings):
+        if not stages_only or output in stages:
+            yield (_address(settings, devices[relay.device]), relay.coil), output

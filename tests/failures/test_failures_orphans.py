@@ -1,0 +1,105 @@
+"""Row 19: an output that no setting names any more, and one that none ever named. The module's log judges."""
+
+from __future__ import annotations
+
+import signal
+import time
+from typing import Any
+
+import pytest
+from bench_kit import STAGES, Make, alarm, held, station_s, value
+from failure_help import daemon_with, ready
+from ledger import Ledger
+from test_failures_outputs import write_coil
+
+from collector.demo.bench import Bench
+
+#: The module's own timeout: 20 s real here, so that it still holds what it held when the next run begins.
+MODULE_S, RATE = 200.0, 10.0
+MOVED, FOREIGN = 5, 4  # coils: stage 3's new one; another master's
+SUBJECT = "station.alarm_unnamed_output"
+
+
+def patient_module(text: str) -> str:
+    text = text.replace("timeout_s: 10.0", f"timeout_s: {MODULE_S}")
+    return text.replace("timeout_value: 100 ", f"timeout_value: {MODULE_S * 10:.0f} ")
+
+
+def rewired(text: str) -> str:
+    """Stage 3 hangs on another coil from now on: coil 2 has no name any more."""
+    new = text.replace("relay: {device: relays, coil: 2}", f"relay: {{device: relays, coil: {MOVED}}}")
+    assert new != text
+    return new
+
+
+def written(bench: Bench, coil: int, since_ns: int) -> list[dict[str, Any]]:
+    """The module's lines of writes that touch a coil."""
+    return [
+        line
+        for line in bench.relay_log()
+        if line["event"] == "write" and line["mono_ns"] > since_ns
+        if line["coil"] <= coil < line["coil"] + len(line["values"])
+    ]
+
+
+@pytest.mark.parametrize("broken", ["", "orphans", "unnamed coils"])
+async def test_row_19_outputs_without_a_name(make_bench: Make, ledger: Ledger, broken: str) -> None:
+    """Killed, edited, started again. Controls: earlier settings are not asked; other coils are not read."""
+    bench = await make_bench(
+        rate=RATE, edit=patient_module, relay_timeout_s=MODULE_S, publish_s=4.0, **daemon_with(broken)
+    )
+    if broken != "unnamed coils":
+        await ready(bench)
+        assert bench.daemon is not None
+        await bench.daemon.end(signal.SIGKILL)
+        bench.settings_path.write_text(rewired(bench.settings_path.read_text()))
+        assert held(bench) >= STAGES
+        since_ns = time.monotonic_ns()
+        await bench.launch_daemon()
+        with ledger.judged(19, broken, "stage 3 edited to another coil, killed and started again"):
+            await bench.until(
+                lambda: 2 not in held(bench), "the coil without a name released", 10.0 if broken else 15.0
+            )
+            (line,) = [x for x in bench.relay_log() if x["event"] == "release" and x["mono_ns"] > since_ns]
+            assert (line["coils"], line["reason"]) == ([2], "write")
+        if broken:
+            return
+        await bench.until(lambda: {0, 1, MOVED} <= held(bench), "stage 3 held off by its new coil", 40.0)
+        ledger.note(
+            19,
+            "stage 3 moved to another coil in the settings, SIGKILL, start: its old coil still energised",
+            "released by a write, alone; the other stages stayed held off",
+            reaction_s=station_s(bench, since_ns, line),
+        )
+    else:
+        await ready(bench)
+
+    since_ns = time.monotonic_ns()
+    write_coil(bench.station.ports["relays"], FOREIGN, True)
+    with ledger.judged(19, broken, "another master's output in between"):
+        told = await alarm(bench, SUBJECT, since_ns, 5.0 if broken else 20.0)
+        assert f"relays: coil {FOREIGN}" in told["payload"]["text"]
+    if broken:
+        return
+    text = bench.settings_path.read_text()
+    at = "      released_by: module_timeout\n"
+    bench.settings_path.write_text(text.replace(at, f"{at}      foreign_coils: [{FOREIGN}]\n", 1))
+    assert bench.daemon is not None
+    bench.daemon.send(signal.SIGHUP)
+    state = f"/value/station/{SUBJECT.removeprefix('station.')}"
+    await bench.until(
+        lambda: (value(bench, state) or {}).get("word", "")[:8] == "returned", "no alarm more", 20.0
+    )
+    assert FOREIGN in held(bench)
+    assert len(written(bench, FOREIGN, since_ns)) == 1, "windingd wrote to another master's coil"
+    await all_held_off_again(bench)
+    ledger.note(
+        19,
+        "another master energises a coil between the named ones",
+        f"“{told['payload']['data']['detail']}”; nothing was written to it; in foreign_coils: no alarm",
+        detection_s=station_s(bench, since_ns, told),
+    )
+
+
+async def all_held_off_again(bench: Bench) -> None:
+    await bench.until(lambda: {0, 1, MOVED, FOREIGN} <= held(bench), "held off, and so is the other's", 40.0)

@@ -1,0 +1,92 @@
+"""Which coils without a name belong to whom: earlier settings, another master, nobody."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+
+from collector.field.layout import layout
+from collector.field.orphans import orphans, unnamed
+from collector.settings import example, load_bytes, once_good
+from collector.settings.model import Settings
+
+DEMO = example("demo.yaml").read_text(encoding="utf-8")
+RELEASED_BY = "      released_by: module_timeout\n"
+
+
+def settings(*edits: Callable[[str], str]) -> Settings:
+    text = DEMO
+    for edit in edits:
+        text = edit(text)
+    found = once_good(text)
+    assert found is not None
+    return found
+
+
+def coil(old: int, new: int) -> Callable[[str], str]:
+    return lambda text: text.replace(
+        f"relay: {{device: relays, coil: {old}}}", f"relay: {{device: relays, coil: {new}}}"
+    )
+
+
+def module(more: str) -> Callable[[str], str]:
+    return lambda text: text.replace(RELEASED_BY, f"{RELEASED_BY}      {more}\n")
+
+
+def watched(now: Settings, former: dict[str, list[int]] | None = None) -> list[int]:
+    return [
+        int(name)
+        for link in layout(now, former or {}).values()
+        for device in link.devices
+        if device.looks_at
+        for name, _ in device.wants
+    ]
+
+
+def test_what_earlier_settings_held_off_and_these_do_not_name() -> None:
+    now = settings(coil(2, 5))
+    assert orphans(now, [settings()]).of == {"relays": {2: "T1.stage3"}}
+    assert not orphans(now, [now]).of
+    assert not orphans(now, []).of
+    # a device that is called otherwise now is the same module; another unit or host is another one
+    renamed = settings(lambda text: text.replace("relays", "cabinet1"))
+    assert orphans(now, [renamed]).of == {"relays": {2: "T1.stage3"}}
+    elsewhere = settings(lambda text: text.replace("unit: 3", "unit: 33"))
+    found = orphans(now, [elsewhere])
+    assert not found.of
+    assert len(found.unreached) == 3
+    assert "T1.stage3 (coil 2 of unit 33 at 127.0.0.1:" in "".join(found.unreached)
+
+
+def test_no_contact_and_nothing_of_another_master() -> None:
+    """An alarm contact that lost its name is no cooling; a coil in `foreign_coils` is never written."""
+    now = settings(
+        lambda text: text.replace(
+            "device_fault: {device: relays, coil: 8}", "device_fault: {device: relays, coil: 9}"
+        )
+    )
+    assert not orphans(now, [settings()]).of
+    now = settings(coil(2, 5), module("foreign_coils: [2]"))
+    assert not orphans(now, [settings()]).of
+    outputs = {
+        d.device.id: d.orphans for link in layout(now, {"relays": [2, 5, 7]}).values() for d in link.devices
+    }
+    assert outputs["relays"] == (7,), "2 is another master's now, 5 has a name"
+
+
+def test_which_coils_are_looked_at() -> None:
+    assert watched(settings()) == [3, 4, 5, 6, 7]
+    assert watched(settings(module("foreign_coils: [4]"))) == [3, 5, 6, 7]
+    assert watched(settings(module("coil_count: 12"))) == [3, 4, 5, 6, 7, 9, 10, 11]
+    assert watched(settings(coil(2, 900)), {"relays": [2]}) == [2], "a span of 900 says nothing"
+    relays = next(d for d in settings().devices if d.id == "relays")
+    assert unnamed(relays, []) == ()
+
+
+def test_settings_that_were_good_once() -> None:
+    """Today's rules do not count for them; keys that do not exist any more do."""
+    broken_rule = DEMO.replace("dropout: {top_oil_c: 50.0,", "dropout: {top_oil_c: 65.0,", 1)
+    assert load_bytes(broken_rule.encode(), "x").settings is None
+    assert once_good(broken_rule) is not None
+    assert once_good(DEMO.replace("  cycle_s: 2.0", "  cycle_s: 2.0\n  no_such_key: 1")) is None
+    assert once_good(json.dumps("rubbish")) is None

@@ -9,6 +9,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import MISSING, fields, replace
 from enum import Enum
+from math import isfinite
 from typing import Any, TypeVar
 
 from collector.control import alarms as al
@@ -153,7 +154,21 @@ def as_dict(state: State) -> dict[str, Any]:
 
 
 def dump(state: State) -> bytes:
-    return json.dumps(as_dict(state), separators=(",", ":"), allow_nan=False).encode()
+    told = as_dict(state)
+    try:
+        text = json.dumps(told, separators=(",", ":"), allow_nan=False)
+    except ValueError:  # one figure that is no number must not end all others' being saved
+        text = json.dumps(_numbers(told), separators=(",", ":"), allow_nan=False)
+    return text.encode()
+
+
+def _numbers(told: Any) -> Any:
+    """With null in the place of each float that is not finite."""
+    if isinstance(told, dict):
+        return {key: _numbers(value) for key, value in told.items()}
+    if isinstance(told, list | tuple):
+        return [_numbers(value) for value in told]
+    return None if isinstance(told, float) and not isfinite(told) else told
 
 
 def _take(plan: Plan, told: Mapping[str, Any], shift: int, thermal: track.ThermalState | None) -> State:
@@ -183,7 +198,7 @@ def _take(plan: Plan, told: Mapping[str, Any], shift: int, thermal: track.Therma
                 cold=tuple(bool(told["stages"].get(s.id, {}).get("cold", False)) for s in t.stages),
                 phase_ns=tuple(_moved(x.get("phase_ns", -1), shift) for x in w),
                 # An older checkpoint says only *that* there was such time, which every start left behind.
-                doubtful_s=tuple(float(x.get("doubtful_s", 0.0)) for x in w),
+                doubtful_s=tuple(float(x.get("doubtful_s") or 0.0) for x in w),
                 last_load=tuple(x.get("last_load") for x in w),
             )
         )

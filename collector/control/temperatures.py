@@ -16,10 +16,11 @@ from collector.control.layout import TransformerPlan, WindingPlan, ns
 from collector.control.state import Peak
 from collector.quality import GOOD, Detail, Quality, invalid, questionable
 from collector.thermal import track
-from collector.thermal.model import Floats
+from collector.thermal.model import SENSE_HOT_SPOT_C, Floats
 
 _ESTIMATED = questionable(Detail.INACCURATE).substituted()
 _DISAGREE = questionable(Detail.INCONSISTENT)
+_BEYOND = questionable(Detail.OUT_OF_RANGE)
 
 
 def estimate_temperatures(cycle: Cycle) -> None:
@@ -286,9 +287,12 @@ def conclude(
         base = base | invalid(Detail.INCONSISTENT)
     if e.bridged[i] or hole:
         base = base | STARTED
-    integrated = [base | q for q in th.current_quality]
-    started = [q | STARTED for q in integrated] if e.start_questionable[i] else integrated
     found = [hot_spots_c[w.place] for w in t.windings]
+    integrated = [base | q for q in th.current_quality]
+    for k, v in enumerate(found):
+        if v is not None and v >= SENSE_HOT_SPOT_C:  # the bound: no figure of a transformer
+            integrated[k] = integrated[k] | _BEYOND
+    started = [q | STARTED for q in integrated] if e.start_questionable[i] else integrated
     th.winding_quality = [NOT_STARTED if v is None else q for v, q in zip(found, started, strict=True)]
     hot = [v for v in found if v is not None]
     if hot:
@@ -309,7 +313,7 @@ def conclude(
         (th.hot_spot is not None and th.hot_spot >= limits.hot_spot_high_c - band)
         or (th.oil is not None and th.oil >= limits.top_oil_high_c - band)
     )
-    doubtful_s = ts.doubtful_s if (base | currents).is_good else _doubtful(cycle, t, integrated)
+    doubtful_s = ts.doubtful_s if all(q.is_good for q in integrated) else _doubtful(cycle, t, integrated)
     hot_spot = _peak(ts.hot_spot, th.hot_spot, th.hot_spot_quality, cycle.now)
     top_oil = _peak(ts.top_oil, th.oil, th.oil_quality, cycle.now)
     top_load = _peak(ts.load, th.load, th.load_quality, cycle.now)

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.polynomial import legendre
 
 from collector.thermal.ieee import cooling_excess
-from collector.thermal.model import Bools, Floats, Ints, Model
+from collector.thermal.model import FASTEST_AGEING, SENSE_LOW_C, Bools, Floats, Ints, Model
 from collector.thermal.params import KELVIN
 from collector.thermal.uncertainty import COVERAGE, estimated_oil_variance, measured_oil_variance
 
@@ -52,6 +52,7 @@ np.empty(2_000_000)
 _C, _B = _radau(_NODES)
 _WEIGHTS = np.ascontiguousarray(_B[-1])
 _SIGNS = np.array([-1.0, 0.0, 1.0])[:, None, None, None]
+_FASTEST = float(np.log(FASTEST_AGEING))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -373,14 +374,7 @@ def _panels(
         variance = _estimated_variance(model, regime, estimated, gradient, expected - ambient, p)
     u = np.sqrt(variance, out=variance)
     u *= COVERAGE
-    # V = exp(a + b theta - c / (theta + 273)) at theta - U, theta, theta + U: (3, P, M, W), in place
-    rate = hot + _SIGNS * u
-    inverse = rate + KELVIN
-    np.divide(model.law_c, inverse, out=inverse)
-    rate *= model.law_b
-    rate += model.law_a
-    rate -= inverse
-    np.exp(rate, out=rate)
+    rate = ageing_rate(model, hot + _SIGNS * u)  # at theta - U, theta, theta + U: (3, P, M, W)
     return Path(
         z=found[:, -1],
         load_pu=k[:, -1],
@@ -392,6 +386,21 @@ def _panels(
         life_s=(_WEIGHTS @ rate) * dt_s[:, None],
         offset_k=end_offset,
     )
+
+
+def ageing_rate(model: Model, theta_c: Floats) -> Floats:
+    """V = exp(a + b theta - c / (theta + 273)) of each winding's paper, in the place of theta_c (..., W).
+
+    Finite for every theta: bounded below by what is a temperature at all, above by FASTEST_AGEING.
+    """
+    rate = np.maximum(theta_c, SENSE_LOW_C, out=theta_c)
+    inverse = rate + KELVIN
+    np.divide(model.law_c, inverse, out=inverse)
+    rate *= model.law_b
+    rate += model.law_a
+    rate -= inverse
+    np.minimum(rate, _FASTEST, out=rate)
+    return np.exp(rate, out=rate)
 
 
 def _nonlinear(z: Floats, f: Floats, growth: Floats, per_tau: Floats, regime: Regime) -> Floats:

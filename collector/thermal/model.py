@@ -27,6 +27,13 @@ SENSE_LOW_C = -100.0
 SENSE_AMBIENT_C = 150.0
 SENSE_OIL_C = 400.0
 SENSE_PU = 30.0
+#: What is published as hot spot or estimated oil ends here: paper chars from some 300 degC and oil boils
+#: (from memory), so that a higher figure says nothing about a transformer, only about its inputs.
+SENSE_HOT_SPOT_C = 400.0
+#: No paper is taken to age faster than this, relative to its normal rate: the longest normal life that
+#: settings take, 1e6 h, is gone in four seconds. Both guides tabulate to 200 degC, where kraft ages 1.3e5
+#: times as fast.
+FASTEST_AGEING = 1e9
 
 
 @dataclass(frozen=True, slots=True, eq=False)

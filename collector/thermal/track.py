@@ -13,9 +13,9 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from collector.thermal.kernel import Path, Regime, integrate, regime, steady, steady_state
-from collector.thermal.model import Bools, Floats, Ints, Model
-from collector.thermal.params import HIGHEST_AMBIENT_C, KELVIN
+from collector.thermal.kernel import Path, Regime, ageing_rate, integrate, regime, steady, steady_state
+from collector.thermal.model import SENSE_HOT_SPOT_C, Bools, Floats, Ints, Model
+from collector.thermal.params import HIGHEST_AMBIENT_C
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -300,7 +300,7 @@ def _simple(
         inputs, latest = np.where(new, values, state.inputs), np.where(new, values, state.latest)
     dt_s = np.array([(t - state.t_ns) / _S])
     line = np.array((state.inputs, inputs))
-    path = integrate(model, control.regime, state.z, state.offset_k, dt_s, line)
+    path = _integrate(model, control.regime, state.z, state.offset_k, dt_s, line, None)
     life = state.life_h + path.life_s[:, 0] / 3600.0
     published = np.maximum(state.published_h, life)
     monitored = state.monitored_s + dt_s
@@ -343,6 +343,42 @@ def _simple(
         following = replace(following, bridging=none, slack_ns=_const(np.zeros_like(state.slack_ns)))
     gap = None if new.all() else state.lost & ~np.isnan(state.latest)
     return following, _estimate(model, following, path, gap, bridging, _refused(sane, values))
+
+
+def _integrate(
+    model: Model,
+    regime: Regime,
+    z: Floats,
+    offset_k: Floats,
+    dt_s: Floats,
+    inputs: Floats,
+    estimated: Bools | None,
+) -> Path:
+    """`kernel.integrate`, whose figures are bounded; yet should one not be finite, it alone is left out.
+
+    Its compartment stays as it was, no life is counted on it, and its hot spot stands at the bound, which is
+    beyond every alarm and marked as out of range: one winding's figure must not end the others', nor a
+    checkpoint, which takes only numbers.
+    """
+    path = integrate(model, regime, z, offset_k, dt_s, inputs, estimated)
+    if np.isfinite(path.z).all() and np.isfinite(path.life_s).all() and np.isfinite(path.offset_k).all():
+        return path
+    bound, zero = SENSE_HOT_SPOT_C, 0.0
+    return Path(
+        z=np.where(np.isfinite(path.z), path.z, z),
+        load_pu=_finite(path.load_pu, zero),
+        oil_c=_finite(path.oil_c, bound),
+        expected_c=_finite(path.expected_c, bound),
+        hot_spot_c=_finite(path.hot_spot_c, bound),
+        uncertainty_k=_finite(path.uncertainty_k, zero),
+        rate=_finite(path.rate, zero),
+        life_s=_finite(path.life_s, zero),
+        offset_k=np.where(np.isfinite(path.offset_k), path.offset_k, offset_k),
+    )
+
+
+def _finite(values: Floats, otherwise: float) -> Floats:
+    return np.where(np.isfinite(values), values, otherwise)
 
 
 def _refused(sane: Bools, values: Floats) -> Bools | None:
@@ -430,7 +466,7 @@ def _general(
         offset_in_stops = stops.index(next(stop for stop in stops if stop > at))
         block = slice(offset_in_stops, offset_in_stops + count)
         points = np.array([at, *stops[block]], dtype=np.int64)
-        path = integrate(
+        path = _integrate(
             model,
             control.regime,
             z,
@@ -658,7 +694,7 @@ def _start(
         lost=_const(state.lost | absent),
         settled_ns=_const(np.where(ready, state.t_ns + (r.settle_s * _S).astype(np.int64), state.settled_ns)),
     )
-    now = integrate(model, r, state.z, state.offset_k, np.zeros(1), np.stack((inputs, inputs)), estimated)
+    now = _integrate(model, r, state.z, state.offset_k, np.zeros(1), np.stack((inputs, inputs)), estimated)
     mixed = {}
     for name in ("load_pu", "hot_spot_c", "uncertainty_k", "rate"):
         mixed[name] = np.where(own, getattr(now, name)[-1:], getattr(path, name)[-1:])
@@ -707,6 +743,8 @@ def _estimate(
     if not hours.all():
         hours[hours == 0.0] = np.nan
     factors = (state.published_h[1] - state.windows[0]) / hours
+    # Beyond the bound a figure says nothing about a transformer; the states behind it are kept as they are.
+    hot, oil, expected = (np.minimum(x, SENSE_HOT_SPOT_C) for x in (hot, oil, expected))
     highest = np.maximum.reduceat(hot, model.first)
     index = np.where(hot == highest[model.owner], np.arange(len(hot)), len(hot))
     hottest = np.minimum.reduceat(index, model.first)
@@ -752,7 +790,7 @@ def conservative_rate(model: Model) -> Floats:
     """
     t, w = len(model.transformers), len(model.windings)
     hot, _ = steady_state(model, np.ones(w), np.full(t, HIGHEST_AMBIENT_C), model.strongest)
-    return np.asarray(np.exp(model.law_a + model.law_b * hot - model.law_c / (hot + KELVIN)))
+    return ageing_rate(model, hot)
 
 
 def resume(model: Model, state: ThermalState, t_ns: int, gap_s: float | None, bridge: bool) -> ThermalState:
@@ -843,8 +881,7 @@ def _unmonitored(model: Model, state: ThermalState, away_s: Floats) -> tuple[Flo
         return state.unmonitored_s, state.unmonitored_life_h
     w, n = len(model.windings), len(model.transformers)
     hot = state.inputs[w + n :][model.owner] + state.z[:w] - state.z[w : 2 * w]
-    before = np.exp(model.law_a + model.law_b * hot - model.law_c / (hot + KELVIN))
-    worst = np.maximum(before, conservative_rate(model))
+    worst = np.maximum(ageing_rate(model, hot), conservative_rate(model))
     life_h = state.unmonitored_life_h + worst * away_s[model.owner] / 3600.0
     return _const(state.unmonitored_s + away_s), _const(life_h)
 
@@ -1033,11 +1070,42 @@ def from_dict(model: Model, data: dict[str, Any]) -> ThermalState:
             raise ValueError("nothing in force, or no mark")
     except (KeyError, TypeError, ValueError, IndexError) as error:
         raise ValueError(f"thermal state cannot be read: {error!r}") from error
-    state = ThermalState(**values)
-    for name in ("z", "offset_k", "inputs", "life_h", "published_h", "monitored_s"):
-        if not np.isfinite(getattr(state, name)).all():
-            raise ValueError(f"thermal state cannot be read: {name} is not finite")
-    return state
+    return _mended(model, ThermalState(**values), like)
+
+
+def _mended(model: Model, state: ThermalState, like: ThermalState) -> ThermalState:
+    """Figures that are not finite, of a state saved without a bound: loss of life goes on from what was
+    published or kept last, and a temperature begins anew, as after a gap."""
+    finite = ("z", "offset_k", "inputs", "life_h", "published_h", "monitored_s")
+    if all(np.isfinite(getattr(state, name)).all() for name in finite):
+        return state
+    life, published = state.life_h, state.published_h
+    life = np.where(np.isfinite(life), life, published)
+    life = np.where(np.isfinite(life), life, like.life_h)
+    published = np.where(np.isfinite(published), published, life)
+    kept = {name: getattr(state, name) for name in ("z", "offset_k", "inputs")}
+    n = len(model.transformers)
+    bad = np.zeros(n, dtype=np.bool_)
+    owners = {
+        "z": np.concatenate((model.owner, model.owner, np.arange(n))),
+        "offset_k": np.arange(n),
+        "inputs": model.input_owner,
+    }
+    for name, owner in owners.items():
+        bad[owner[~np.isfinite(kept[name])]] = True
+        kept[name] = _const(np.where(np.isfinite(kept[name]), kept[name], getattr(like, name)))
+    latest = np.where(bad[model.input_owner], np.nan, state.latest)
+    return replace(
+        state,
+        **kept,
+        life_h=_const(life),
+        published_h=_const(published),
+        monitored_s=_const(_finite(state.monitored_s, 0.0)),
+        latest=_const(latest),
+        simple=state.simple and not bad.any(),
+        started=_const(state.started & ~bad),
+        restored=_const(state.restored | (bad & state.started)),
+    )
 
 
 def _in(value: Any, like: NDArray[Any]) -> NDArray[Any]:

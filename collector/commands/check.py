@@ -67,7 +67,7 @@ def summary(settings: Settings) -> Iterator[str]:
     )
     for t in settings.transformers:
         yield ""
-        yield from _transformer(t)
+        yield from _transformer(t, s.cycle_s)
     yield ""
     yield from _reaction(settings)
     for device in settings.devices:
@@ -152,7 +152,7 @@ def _device_row(settings: Settings, name: str) -> tuple[str, ...]:
     return device.id, link.id, f"{link.type} {where}", str(device.unit), f"{device.poll_s:g}", releases
 
 
-def _transformer(t: Transformer) -> Iterator[str]:
+def _transformer(t: Transformer, cycle_s: float) -> Iterator[str]:
     mva = f", {t.rated_mva:g} MVA" if t.rated_mva is not None else ""
     yield f"Transformer {t.id}{f' ({t.name})' if t.name else ''}{mva}, {t.guide}, paper {t.paper}"
     if t.stages:
@@ -168,11 +168,11 @@ def _transformer(t: Transformer) -> Iterator[str]:
                 "proof",
                 "hardware_stagger",
             ),
-            [_stage_row(t, stage) for stage in t.stages],
+            [_stage_row(t, stage, cycle_s) for stage in t.stages],
         )
         yield (
-            "  worst s: pickup delay + restart inhibit + stagger of the others; all are 0 at alarm "
-            "temperature"
+            "  worst s: pickup delay + restart inhibit + stagger of the others + a cycle for each stage; all "
+            "are 0 at alarm temperature"
         )
     yield ""
     yield f"  Steady state at rated current and {AMBIENT_C:g} °C ambient"
@@ -191,7 +191,7 @@ def _transformer(t: Transformer) -> Iterator[str]:
     yield f"  Trip output: {'ENABLED' if t.trip.enabled else 'off'}"
 
 
-def _stage_row(t: Transformer, stage: Stage) -> tuple[str, ...]:
+def _stage_row(t: Transformer, stage: Stage, cycle_s: float) -> tuple[str, ...]:
     pairs = []
     for key, name, unit in (
         ("top_oil_c", "oil", "°C"),
@@ -206,7 +206,7 @@ def _stage_row(t: Transformer, stage: Stage) -> tuple[str, ...]:
         stage.kind,
         " or ".join(pairs),
         f"{stage.pickup_delay_s:g}",
-        f"{worst_delay_s(t, stage):g}",
+        f"{worst_delay_s(t, stage, cycle_s):g}",
         f"{stage.minimum_run_s:g}",
         "feedback" if stage.feedback is not None else "none",
         "yes" if stage.hardware_stagger else "no",

@@ -125,7 +125,8 @@ def call_stages(cycle: Cycle, t: TransformerPlan, starting: bool) -> None:
         facts[k].support = support
         if s.needs is not None and stages.asks(stage, facts[k], s.timing, cycle.now):
             asking.add(k)
-    for k in t.order:  # pumps before their fans: that is the order in which they start
+    # Pumps before their fans: that is the order in which they start.
+    for k in stages.in_turn(t.order, [cycle.stages[s.index] for s in t.stages]):
         facts[k].queue_ns = turn_ns(cycle, t, facts, k)
         move_stage(cycle, t, th, t.stages[k], k, facts[k])
 
@@ -271,7 +272,7 @@ def adopt(cycle: Cycle, s: StagePlan) -> None:
         known = cycle.old.sequence > 0 and cycle.outputs[s.index].wanted is True
         was = stages.started(was, s.timing, cycle.now, lost=known)
         trusted_ns = cycle.now + s.timing.return_hold if known else -1
-        was = replace(was, call=Call.CALLED, trusted_ns=trusted_ns)
+        was = replace(was, call=Call.CALLED, trusted_ns=trusted_ns, queued_ns=-1)
     else:
         # It ran at the checkpoint and runs now. It may have been held off and let go in between, so what
         # is left of its times does not count: it runs on as after any release.

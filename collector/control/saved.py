@@ -15,7 +15,7 @@ from typing import Any, TypeVar
 from collector.control import alarms as al
 from collector.control import lost_inputs as li
 from collector.control import outputs as out
-from collector.control.layout import NS, unpack
+from collector.control.layout import NS, StagePlan, unpack
 from collector.control.stages import NEVER, Proof, StageState
 from collector.control.state import (
     ExpectedLoad,
@@ -185,9 +185,8 @@ def _take(plan: Plan, told: Mapping[str, Any], shift: int, thermal: track.Therma
         ts = _made(TransformerState, known, shift, _PER_ITEM | {"mode"})
         place = {s.id: k for k, s in enumerate(t.stages)}
         roles = tuple(place.get(told["stages"].get(s.id, {}).get("role"), -1) for s in t.stages)
-        if sorted(roles) != list(range(len(t.stages))) or any(
-            t.stages[k].settings.rotation_group != t.stages[r].settings.rotation_group
-            for k, r in enumerate(roles)
+        if sorted(roles) != list(range(len(t.stages))) or not all(
+            k == r or _exchange_duty(t.stages[k], t.stages[r]) for k, r in enumerate(roles)
         ):
             roles = new.roles
         w = [told["windings"].get(x.id, {}) for x in t.windings]
@@ -234,6 +233,12 @@ def _take(plan: Plan, told: Mapping[str, Any], shift: int, thermal: track.Therma
         },
         thermal=thermal,
     )
+
+
+def _exchange_duty(a: StagePlan, b: StagePlan) -> bool:
+    """They are of one rotation group; two stages of none are not."""
+    group = a.settings.rotation_group
+    return group is not None and group == b.settings.rotation_group
 
 
 def _overdue(ts: TransformerState) -> TransformerState:

@@ -156,8 +156,9 @@ class Timing:
 class StageState:
     """One stage's memory. Times are station-monotonic ns; -1: not running.
 
-    above_ns: since when a criterion is above pickup. run_until_ns: end of the minimum run.
-    trusted_ns: end of the hold after an input or module came back. off_ns: when last held off.
+    above_ns: since when a criterion is above pickup. queued_ns: since when it waits its turn.
+    run_until_ns: end of the minimum run. trusted_ns: end of the hold after an input or module came back.
+    off_ns: when last held off.
     starts, releases: times of the last hour's. flapped: released until acknowledged.
     own: called on its own account (its criteria, or a release), not only as a spare or pump.
     hold_until_ns, force_until_ns: operator's commands. exercise_until_ns: end of an exercise run.
@@ -183,6 +184,7 @@ class StageState:
     at_rest_ns: int = -1
     start_count: int = 0
     why: int = 0
+    queued_ns: int = -1
 
 
 @dataclass(slots=True)
@@ -261,7 +263,13 @@ def next_call(stage: StageState, facts: Facts, timing: Timing, now: int) -> Stag
         stage = started(stage, timing, now, lost=facts.lost)
     elif was_on and not is_on:
         stage = replace(stage, off_ns=now, at_rest_ns=now, trusted_ns=-1)
-    return replace(stage, call=call)
+    return replace(stage, call=call, queued_ns=now if call is Call.QUEUED else -1)
+
+
+def in_turn(order: Sequence[int], states: Sequence[StageState]) -> list[int]:
+    """`order`, but those that wait go first, the longest first: else one that starts again and again would
+    keep the others from ever having their turn."""
+    return sorted(order, key=lambda k: states[k].queued_ns if states[k].queued_ns >= 0 else NEVER)
 
 
 def started(stage: StageState, timing: Timing, now: int, *, lost: bool) -> StageState:

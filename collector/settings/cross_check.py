@@ -125,12 +125,12 @@ def _transformer(run: Run, root: Part, t: Part) -> None:
     stage_rules: Rules = (
         cooling.stage_criteria,
         cooling.stage_needs,
-        cooling.stage_delays,
         cooling.stage_advice,
     )
     for stage in listed(t, "stages"):
         for rule in stage_rules:
             run(rule, t, stage)
+        run(cooling.stage_delays, root, t, stage)
         run(mapping.stage_relay, root, stage)
         run(mapping.contacts_shared, stage)
     mode_rules: Rules = (thermal.mode_needs, thermal.mode_cooling, thermal.mode_figures)

@@ -400,7 +400,7 @@ STAGE_CASES = [
     Case(DEMO, "        number: 2\n        name: Fans", "        number: 2\n        needs_stage: stage1\n        name: Fans", f"{T1}.stages.stage2.needs_stage", "stage1 is not a pump stage", "        needs_stage"),
     Case(DEMO, "        number: 2\n        name: Fans", "        number: 2\n        needs_stage: stage2\n        name: Fans", f"{T1}.stages.stage2.needs_stage", "the stage names itself", "        needs_stage"),
     Case(DEMO, "        number: 2\n        name: Fans", "        number: 2\n        cold_oil_block_c: 5\n        name: Fans", f"{T1}.stages.stage2.cold_oil_block_c", "is for pumps only", "        cold_oil"),
-    Case(DEMO, "        number: 2\n        name: Fans", "        number: 2\n        restart_inhibit_s: 600\n        name: Fans", f"{T1}.stages.stage2.restart_inhibit_s", "add up to 640 s (at most 600", "        restart"),
+    Case(DEMO, "        number: 2\n        name: Fans", "        number: 2\n        restart_inhibit_s: 600\n        name: Fans", f"{T1}.stages.stage2.restart_inhibit_s", "add up to 646 s (at most 600", "        restart"),
     Case(DEMO, "top_oil_high_c: 95.0", "top_oil_high_c: 75.0", f"{T1}.alarms.top_oil_high_c", "75 is not above the last pickup 80 of stage3"),
     Case(DEMO, "hot_spot_high_c: 110.0", "hot_spot_high_c: 95.0", f"{T1}.alarms.hot_spot_high_c", "95 is not above the last pickup 95 of stage3"),
     Case(DEMO, "top_oil_high_high_c: 105.0", "top_oil_high_high_c: 95.0", f"{T1}.alarms.top_oil_high_high_c", "is not above top_oil_high_c 95"),

@@ -142,20 +142,22 @@ def stage_advice(t: Part, stage: Part) -> Found:
         )
 
 
-def worst_delay_s(t: Any, stage: Any) -> float:
+def worst_delay_s(t: Any, stage: Any, cycle_s: float) -> float:
     """Longest time from above pickup to called [s]: pickup delay, restart inhibit, stagger of all others.
 
-    Fans wait for their pump, so for its restart inhibit as well.
+    Fans wait for their pump, so for its restart inhibit as well. Only decisions start anything, and one
+    starts one stage, so each stage adds a cycle.
     """
     others = sum(other.stagger_s for other in t.stages if other is not stage)
     pump = next((other for other in t.stages if other.id == stage.needs_stage), stage)
-    return float(stage.pickup_delay_s + max(stage.restart_inhibit_s, pump.restart_inhibit_s) + others)
+    rest = max(stage.restart_inhibit_s, pump.restart_inhibit_s)
+    return float(stage.pickup_delay_s + rest + others + cycle_s * len(t.stages))
 
 
-def stage_delays(t: Part, stage: Part) -> Found:
-    delay = worst_delay_s(t, stage)
+def stage_delays(root: Part, t: Part, stage: Part) -> Found:
+    delay = worst_delay_s(t, stage, root.station.cycle_s)
     key = "restart_inhibit_s" if stage.restart_inhibit_s > stage.pickup_delay_s else "pickup_delay_s"
-    text = f"pickup delay, restart inhibit and stagger add up to {delay:g} s"
+    text = f"pickup delay, restart inhibit, stagger and cycles add up to {delay:g} s"
     if delay > DELAY_LIMIT_S:
         yield stage.fault(key, f"{text} (at most {DELAY_LIMIT_S:g}; usual below {DELAY_WARNING_S:g})")
     elif delay > DELAY_WARNING_S:

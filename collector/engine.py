@@ -127,6 +127,7 @@ def _frozen(cycle: Cycle) -> State:
         expected=temperatures.settled_oil(cycle),
         sample=cycle.sample,
         loading=tuple(cycle.loading),
+        explained=cycle.explained,
     )
 
 
@@ -169,7 +170,7 @@ def alarm_list(state: State, plan: Plan) -> tuple[AlarmView, ...]:
             a.active,
             p.kind.priority,
             a.text,
-            p.kind.did,
+            a.did or p.kind.did,
             p.kind.consequence,
             p.kind.action,
             p.kind.respond_min,

@@ -28,6 +28,7 @@ CommandKind = Literal[
     "end_substitute",
     "expect_load",  # target transformer; value [pu of the mode with most cooling]; after_min; minutes
     "end_expect_load",
+    "confirm_reading",  # target measurement id: a lost temperature that reads well counts again
 ]
 
 

@@ -46,6 +46,7 @@ CALL_REASONS = (
     "pre-cooling",
     "released: not read since a stall",
     "released: another output does not obey",
+    "kept on: a reading is in doubt",
 )
 
 
@@ -192,6 +193,8 @@ DECLARED: tuple[Declared, ...] = (
     Declared("transformer", "reduced_load_continuous_pu", 45, "float", "pu", "largest load that may be held without end, less the largest stage", _L),
     Declared("transformer", "reduced_load_limited_by", 46, "text", "", "what limits the load without end, less the largest stage", _L),
     Declared("transformer", "load_valid_min", 47, "int", "min", "the loading figures may be used for so long; 0: there are none", "good"),
+    Declared("transformer", "explained_low_c", 48, "float", "degC", "lowest top oil that load, ambient and cooling explain, with the errors left open", "good; none before it has begun"),
+    Declared("transformer", "explained_high_c", 49, "float", "degC", "highest top oil that load, ambient and cooling explain, with the errors left open", "good; none before it has begun"),
     # transformer: alarms
     _alarm("transformer", "hot_spot_high", 60, "hot spot above its high limit: every stage is called"),
     _alarm("transformer", "hot_spot_high_high", 61, "hot spot above its high-high limit"),
@@ -211,6 +214,11 @@ DECLARED: tuple[Declared, ...] = (
     _alarm("transformer", "supply_changeover", 75, "coolers run on their standby AC supply"),
     _alarm("transformer", "ambient_doubtful", 76, "ambient stands above the oil under load: used, but doubted"),
     _alarm("transformer", "output_fault", 77, "trip or alarm output reads back different, or its module is lost"),
+    _alarm("transformer", "oil_doubtful", 80, "the oil reads colder than load, ambient and cooling explain: the expected one counts"),
+    _alarm("transformer", "load_doubtful", 81, "the oil is hotter than the shown load explains, or two sides differ: at least that load counts"),
+    _alarm("transformer", "cold_oil_doubtful", 82, "the oil reads cold enough to block pumps, but model or load say otherwise: nothing is blocked"),
+    _alarm("transformer", "tap_lost", 83, "tap position lost: the last one counts"),
+    _alarm("transformer", "energised_doubtful", 84, "the energised contact is open while current flows"),
     # winding
     Declared("winding", "current_a", 0, "float", "A", "winding current, primary", _M, measured=True),
     Declared("winding", "fibre_c", 1, "float", "degC", "fibre-optic winding probe", _M, measured=True),
@@ -228,6 +236,7 @@ DECLARED: tuple[Declared, ...] = (
     Declared("winding", "equivalent_ageing_total", 13, "float", "", "equivalent ageing factor since the start", _H),
     Declared("winding", "unmonitored_life_h", 14, "float", "h", "conservative figure for the unmonitored hours, not in loss of life", "questionable: assumed"),
     _alarm("winding", "current_lost", 20, "winding current lost or implausible: every stage runs"),
+    _alarm("winding", "current_doubtful", 21, "winding current stands off from the other phases: nothing stops"),
     # stage
     Declared("stage", "feedback", 0, "bool", "", "proof of running as wired", _M, measured=True),
     Declared("stage", "selector_auto", 1, "bool", "", "selector in Auto", _M, measured=True),
@@ -244,6 +253,9 @@ DECLARED: tuple[Declared, ...] = (
     _alarm("stage", "not_available", 22, "not in Auto, tripped or interlocked"),
     _alarm("stage", "flapping", 23, "released too often: stays released until acknowledged"),
     _alarm("stage", "input_lost", 24, "feedback or cabinet contact cannot be read"),
+    _alarm("stage", "feedback_stuck", 25, "feedback says running while held off: it proves nothing until it drops"),
+    _alarm("stage", "held_off_hot", 26, "held off by hand while a criterion is above pickup"),
+    Declared("stage", "parallel_start", 10, "bool", "", "a contact in parallel calls the stage", _M, measured=True),
     # device
     Declared("device", "link_ok", 0, "bool", "", "the device answers", "good"),
     _alarm("device", "link_lost", 1, "the device does not answer: what is read from it is lost"),
@@ -260,7 +272,7 @@ _TRANSFORMER_INPUTS = {
     "control_supply_healthy": "control_supply_healthy",
     "supply_changeover": "supply_changeover",
 }
-_CABINET_INPUTS = ("selector_auto", "selector_manual", "breaker_closed", "interlock")
+_CABINET_INPUTS = ("selector_auto", "selector_manual", "breaker_closed", "interlock", "parallel_start")
 
 AnyInput = Temperature | Temperature2 | Current | BoolInput | Count | Register
 

@@ -272,6 +272,63 @@ KINDS: tuple[AlarmKind, ...] = (
     ),
     AlarmKind(
         "transformer",
+        "oil_doubtful",
+        "high",
+        "the top oil reads colder than load, ambient and cooling explain",
+        "the expected oil counts where it is higher, and no stage stops",
+        "a probe that reads low hides overheating",
+        "compare probe, ambient and currents with a second instrument: is the probe in its pocket?",
+        60,
+        off_delay_s=300.0,
+    ),
+    AlarmKind(
+        "transformer",
+        "load_doubtful",
+        "high",
+        "the shown load does not explain the oil, or the two sides of the transformer differ",
+        "the load that explains the oil counts at least, and no stage stops",
+        "a current that reads low hides overloading",
+        "check the CTs named: ratio, secondary circuit, transducer; never open a CT circuit; then the "
+        "cooling",
+        60,
+        off_delay_s=300.0,
+    ),
+    AlarmKind(
+        "transformer",
+        "cold_oil_doubtful",
+        "high",
+        "the oil reads cold enough to block pumps, but the model or the load say otherwise",
+        "no pump is blocked for it",
+        "a probe that reads low keeps pumps off while the oil is hot",
+        "compare the oil probe with a second instrument",
+        60,
+        off_delay_s=60.0,
+    ),
+    AlarmKind(
+        "transformer",
+        "tap_lost",
+        "low",
+        "the tap position is lost",
+        "the last one counts, and the load of the tapped windings is questionable",
+        "load and hot spot of the tapped windings may be a few per cent off",
+        "check the tap position transmitter",
+        480,
+        on_delay_s=30.0,
+    ),
+    AlarmKind(
+        "transformer",
+        "energised_doubtful",
+        "low",
+        "the energised contact is open while current flows",
+        "the transformer counts as energised",
+        "after the load is gone, the no-load loss would be forgotten",
+        "check the contact and its wiring",
+        480,
+        on_delay_s=60.0,
+        off_delay_s=60.0,
+    ),
+    AlarmKind(
+        "transformer",
         "effectiveness_low",
         "medium",
         "the oil is hotter than load, ambient and cooling explain",
@@ -369,6 +426,17 @@ KINDS: tuple[AlarmKind, ...] = (
         240,
     ),
     AlarmKind(
+        "winding",
+        "current_doubtful",
+        "high",
+        "the winding current stands off from the other phases",
+        "the higher ones count, and no stage stops",
+        "a current that reads low hides overloading, one that reads high cools for nothing",
+        "check this CT: ratio, secondary circuit, transducer; never open a CT circuit",
+        60,
+        off_delay_s=60.0,
+    ),
+    AlarmKind(
         "stage",
         "no_feedback",
         "high",
@@ -413,6 +481,29 @@ KINDS: tuple[AlarmKind, ...] = (
     ),
     AlarmKind(
         "stage",
+        "feedback_stuck",
+        "high",
+        "the feedback says that the stage runs, though it is held off",
+        "the feedback proves nothing until it has been seen to drop",
+        "motors that stand still would count as running",
+        "look whether the motors turn: if not, the contact or its wiring is stuck; if they do, find what "
+        "calls them and "
+        "declare it as parallel_start",
+        60,
+    ),
+    AlarmKind(
+        "stage",
+        "held_off_hot",
+        "high",
+        "the stage is held off by hand while a criterion is above its pickup",
+        "it stays held off until its time is over, or the temperature ends the hold-off",
+        "the transformer is hotter than it need be",
+        "end the hold-off (`automatic`) as soon as the work allows",
+        15,
+        on_delay_s=30.0,
+    ),
+    AlarmKind(
+        "stage",
         "input_lost",
         "medium",
         "a feedback or cabinet contact of the stage cannot be read",
@@ -430,7 +521,8 @@ class AlarmState:
 
     active: the condition, after delays. pending_ns: since when the condition differs from `active`.
     raised_ns: when it last became active. order: counts up station-wide at each raise (first-out).
-    until_ns: end of shelving. text: the sentence it was raised with.
+    until_ns: end of shelving. text: the sentence it was raised with. did: what was done about it, where
+    that is not what its kind says.
     """
 
     status: AlarmStatus = AlarmStatus.NORMAL
@@ -440,6 +532,7 @@ class AlarmState:
     order: int = 0
     until_ns: int = -1
     text: str = ""
+    did: str = ""
 
 
 QUIET = AlarmState()

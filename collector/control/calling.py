@@ -7,10 +7,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from collector.control import hold_off, precooling, stages, stall
+from collector.control import belief, hold_off, precooling, stages, stall
 from collector.control import outputs as out
 from collector.control.cycle import Asked, Cycle, Thermals
-from collector.control.layout import HOUR_NS, REASON, StagePlan, TransformerPlan, ns
+from collector.control.layout import HOUR_NS, NS, REASON, StagePlan, TransformerPlan, ns
 from collector.control.modes import mode_in_force, proven_stages
 from collector.control.stages import ON, Call, Facts, Proof, StageState
 from collector.settings.model import Limits
@@ -43,9 +43,13 @@ def prove(cycle: Cycle) -> None:
             else:
                 value = cycle.measured(s.feedback)  # a test proves nothing
                 feedback = None if value is None else value >= 0.5
+                if feedback is not None:
+                    was = watch_uncalled(cycle, s, was, feedback)
+                    feedback = None if was.stuck else feedback
             now = stages.next_proof(was, feedback, wired, s.timing, cycle.now)
-            if now.proof is not was.proof:
+            if now is not cycle.stages[s.index]:
                 cycle.stages[s.index] = now
+            if now.proof is not was.proof:
                 cycle.tell("stage", s.id, f"{s.id} {PROOF_TEXT[now.proof]}", was=was.proof.value)
             running.append(now.proof in (Proof.RUNNING, Proof.BY_HAND))
         mode, ok = mode_in_force(t.modes, proven_stages(tuple(running), t.needs))
@@ -71,6 +75,30 @@ def prove(cycle: Cycle) -> None:
             cycle.transformers[t.index] = ts._replace(pumps_until_ns=over_ns)
 
 
+def watch_uncalled(cycle: Cycle, s: StagePlan, stage: StageState, feedback: bool) -> StageState:
+    """A feedback that says "running" while the stage is held off, in Auto and with nothing else to call it:
+    after its run-down it proves nothing until it has been seen to drop."""
+    if not feedback:
+        if stage.stuck or stage.uncalled_ns >= 0:
+            return replace(stage, stuck=False, uncalled_ns=-1)
+        return stage
+    relay = cycle.given.relays.get(s.id)
+    held = stage.call not in ON and (relay is None or (relay.energised is True and relay.link_ok))
+    elsewhere = not cycle.contact(s.contacts.get("selector_auto"), True) or cycle.contact(
+        s.contacts.get("parallel_start"), False
+    )
+    if not held or elsewhere or stage.stuck or not cycle.deciding:
+        return stage if stage.uncalled_ns < 0 else replace(stage, uncalled_ns=-1)
+    if stage.uncalled_ns < 0:
+        return replace(stage, uncalled_ns=cycle.now)
+    if cycle.now - stage.uncalled_ns < ns(s.settings.run_down_s):
+        return stage
+    minutes = (cycle.now - stage.uncalled_ns) / (60 * NS)
+    text = f"{s.id}: its feedback says running though it is held off for {minutes:.0f} min: it proves nothing"
+    cycle.tell("stage", s.id, text, feedback=True)
+    return replace(stage, stuck=True, uncalled_ns=-1)
+
+
 def limits_of(cycle: Cycle, t: TransformerPlan, k: int) -> tuple[Limits, Limits]:
     role = t.stages[cycle.transformers[t.index].roles[k]].settings
     return role.pickup, role.dropout
@@ -90,7 +118,8 @@ def call_stages(cycle: Cycle, t: TransformerPlan, starting: bool) -> None:
         cool_ahead(cycle, t, s, k)
         facts.append(facts_about(cycle, t, th, s, k, starting))
     # Who is wanted on its own account, who fails, who may stand in.
-    wanted, unable, unproven, free = [], [], [], []
+    wanted, unable, unproven, free, denied = [], [], [], [], []
+    idle = belief.accused_stages(cycle, t, th)
     for k, s in enumerate(t.stages):
         stage = cycle.stages[s.index]
         runs = stage.proof in (Proof.RUNNING, Proof.BY_HAND)
@@ -104,9 +133,11 @@ def call_stages(cycle: Cycle, t: TransformerPlan, starting: bool) -> None:
             cycle.stages[s.index] = replace(stage, own=own)
         wanted.append((own or stage.precool_until_ns > cycle.now) and not f.block)
         unable.append(not runs and not able)
-        unproven.append(stage.proof is Proof.UNPROVEN)
+        unproven.append(stage.proof is Proof.UNPROVEN or s.index in idle)
+        blocked = f.block in (REASON["interlocked"], REASON["cold-oil block"])
+        denied.append(blocked and (own or bool(f.release)))
         free.append(not f.block and stage.hold_until_ns < 0)
-    cycle.asked[t.index] = Asked(wanted, unable, unproven, free)
+    cycle.asked[t.index] = Asked(wanted, unable, unproven, free, denied)
     failed = [a or b for a, b in zip(unable, unproven, strict=True)]
     spares, _ = stages.spares(wanted, failed, free, range(len(facts)))
     asking: set[int] = set()
@@ -242,6 +273,8 @@ def reason_for(cycle: Cycle, stage: StageState, facts: Facts) -> int:
         return REASON["automatic"]
     if facts.support:
         return facts.support
+    if facts.doubt:
+        return REASON["kept on: a reading is in doubt"]
     if not facts.below:
         return REASON["automatic"]
     if cycle.now < stage.trusted_ns:
@@ -296,6 +329,7 @@ def facts_about(
     below = (
         not th.lost
         and not th.not_measured
+        and not th.doubt
         and not above
         and _under(th.oil, pickup.top_oil_c, dropout.top_oil_c)
         and _under(th.hot_spot, pickup.hot_spot_c, dropout.hot_spot_c)
@@ -338,18 +372,22 @@ def facts_about(
         block = REASON["cold-oil block"]
     elif stage.hold_until_ns >= 0:
         block = REASON["held off by hand"]
-    return Facts(block, release, lost, above, below)
+    return Facts(block, release, lost, above, below, doubt=bool(th.doubt))
 
 
 def block_cold_oil(cycle: Cycle, t: TransformerPlan, th: Thermals) -> None:
-    """Pumps stay off in cold oil, if it is *measured* to be cold. Must also be hard-wired."""
+    """Pumps stay off in cold oil, if it is *measured* to be cold, the model agrees, and nothing is hot or
+    loaded. Must also be hard-wired."""
     ts = cycle.transformers[t.index]
     measured = None if th.oil_lost or not th.oil_quality.is_measured or th.awaited else th.oil
     cold = [False] * len(t.stages)
+    th.cold_contradicted = ""
     if measured is not None:
         for k, s in enumerate(t.stages):
             limit = s.settings.cold_oil_block_c
             cold[k] = limit is not None and measured < limit + (COLD_OIL_BAND_K if ts.cold[k] else 0.0)
+            if cold[k] and limit is not None and (why := belief.not_cold(cycle, t, th, limit)):
+                cold[k], th.cold_contradicted = False, f"{measured:.1f} °C read, {why}"
     if tuple(cold) != ts.cold:
         cycle.transformers[t.index] = ts._replace(cold=tuple(cold))
 

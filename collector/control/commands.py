@@ -11,6 +11,7 @@ from math import isfinite
 
 from collector.control import alarms as al
 from collector.control import hold_off as rules
+from collector.control import lost_inputs as li
 from collector.control import precooling
 from collector.control.cycle import Cycle
 from collector.control.layout import StagePlan, TransformerPlan, ns
@@ -84,6 +85,12 @@ def hold_off(cycle: Cycle, c: Command) -> str:
         return "released for flapping: acknowledge that first"
     if came_back := rules.just_back(cycle, t, s):
         return came_back
+    if hot := rules.too_hot(cycle, t, th, s):
+        return hot
+    left_min = rules.left_today_min(cycle, cycle.stages[s.index])
+    if c.minutes > left_min:
+        day_min = cycle.plan.settings.station.hold_off_day_min
+        return f"within 24 h it may be held off for {day_min:g} min in all, and {left_min:.0f} are left"
     cycle.stages[s.index] = replace(
         cycle.stages[s.index], hold_until_ns=cycle.now + ns(c.minutes * 60.0), force_until_ns=-1
     )
@@ -236,6 +243,32 @@ def end_expect_load(cycle: Cycle, c: Command) -> str:
     return ""
 
 
+def confirm_reading(cycle: Cycle, c: Command) -> str:
+    i = cycle.layout.input_index.get(c.target)
+    if i is None or cycle.layout.inputs[i].kind != "temperature":
+        return f"no temperature {c.target}"
+    if c.how != "local":
+        return "a reading is confirmed only at the station itself"
+    state, reading = cycle.inputs[i], cycle.given.readings.get(c.target)
+    if not state.lost:
+        return f"{c.target} counts already"
+    fault = cycle.faults[i]
+    if reading is None or reading.value is None or (fault is not None and fault.cause is not li.Cause.JUMP):
+        return f"{c.target} does not read well: {state.reason}"
+    cycle.inputs[i] = li.InputState(
+        False,
+        li.Cause.NONE,
+        "",
+        reading.value,
+        reading.mono_ns,
+        reading.mono_ns,
+        quality=reading.quality,
+        back_ns=cycle.now,
+    )
+    cycle.tell("quality", c.target, f"{c.target} counts again: confirmed by {c.who}", value=reading.value)
+    return ""
+
+
 COMMANDS: Mapping[str, Callable[[Cycle, Command], str]] = {
     "force_on": force_on,
     "hold_off": hold_off,
@@ -251,4 +284,5 @@ COMMANDS: Mapping[str, Callable[[Cycle, Command], str]] = {
     "end_substitute": end_substitute,
     "expect_load": expect_load,
     "end_expect_load": end_expect_load,
+    "confirm_reading": confirm_reading,
 }

@@ -15,6 +15,7 @@ from collector.control import stages, trip
 from collector.control.cycle import Cycle, finite
 from collector.control.layout import StagePlan, TransformerPlan, ns
 from collector.control.stages import Proof
+from collector.points import CALL_REASONS
 
 #: Contacts of a transformer that have no alarm of their own for being lost.
 STATUS_CONTACTS = (
@@ -48,8 +49,9 @@ def raise_alarms(cycle: Cycle) -> None:
             cycle.alarm_count += 1
             detail = cycle.details.get(i, "")
             text = f"{plan.subject}: {plan.kind.what}{f' ({detail})' if detail else ''}"
-            text += f"; {plan.kind.did}. To do: {plan.kind.action}."
-            new = replace(new, order=cycle.alarm_count, text=text)
+            did = cycle.did.get(i, "")
+            text += f"; {did or plan.kind.did}. To do: {plan.kind.action}."
+            new = replace(new, order=cycle.alarm_count, text=text, did=did)
         if new == before:
             continue
         cycle.alarms[i] = new
@@ -129,6 +131,7 @@ def transformer_conditions(cycle: Cycle, t: TransformerPlan) -> None:
         beyond = _beyond(value, limit, limits.deadband_k)
         if beyond and value is not None:
             cycle.condition(a[name], True, f"{value:.1f} °C, limit {limit:g} °C")
+            cycle.did[a[name]] = what_is_called(cycle, t)
         else:
             cycle.conditions[a[name]] = beyond
     first, second = t.inputs.get("top_oil_c"), t.inputs.get("top_oil_2_c")
@@ -164,6 +167,7 @@ def transformer_conditions(cycle: Cycle, t: TransformerPlan) -> None:
         cycle.condition(a["effectiveness_low"], beyond, f"{hotter or 0.0:.1f} K above the expected oil")
     else:
         cycle.conditions[a["effectiveness_low"]] = None
+    doubt_conditions(cycle, t)
     cooling_condition(cycle, t)
     ac, phases = (cycle.contact(t.inputs.get(k), True) for k in ("ac_supply_healthy", "phase_sequence_ok"))
     cycle.condition(a["ac_supply_lost"], not ac or not phases, "" if not ac else "wrong phase sequence")
@@ -190,6 +194,43 @@ def bare(t: TransformerPlan, lost: str) -> str:
     return "" if lost == f"{t.id} has no valid hot spot yet" else lost
 
 
+def what_is_called(cycle: Cycle, t: TransformerPlan) -> str:
+    """What has become of the stages at alarm temperature; "": every one is called, as it should be."""
+    off = [s for s in t.stages if cycle.stages[s.index].call not in stages.ON]
+    if not off:
+        return "" if t.stages else "there is no stage to call"
+    held = ", ".join(f"{s.settings.id} {CALL_REASONS[cycle.stages[s.index].why]}" for s in off)
+    called = len(t.stages) - len(off)
+    return f"{called or 'none'} of {len(t.stages)} stages {'is' if called < 2 else 'are'} called ({held})"
+
+
+def doubt_conditions(cycle: Cycle, t: TransformerPlan) -> None:
+    """Contradictions between readings: each by name, with what would explain it."""
+    th, a = cycle.thermals[t.index], t.alarms
+    for d in th.doubts:
+        detail = f"by {abs(d.by):.2g} {d.unit} beyond {d.band:.2g}; {d.words}"
+        if d.quantity == "cold oil":
+            cycle.condition(a["oil_doubtful"], True, detail)
+        elif d.quantity == "phases":
+            for w in t.windings:
+                if any(c.what == f"{w.id}.current_a" for c in d.culprits):
+                    cycle.condition(w.current_doubtful, True, detail)
+        elif d.quantity == "sides" or (any(c.what.endswith("current_a") for c in d.culprits) and not any(
+            other.quantity in ("phases", "sides") for other in th.doubts
+        )):
+            cycle.condition(a["load_doubtful"], True, detail)
+    if any(d.quantity in ("phases", "sides") for d in th.doubts):
+        cycle.suppressed.add(a["effectiveness_low"])  # one cause: the current is wrong, not the cooling
+    cycle.condition(a["cold_oil_doubtful"], bool(th.cold_contradicted), th.cold_contradicted)
+    tap = t.inputs.get("tap_position")
+    if th.tap_lost and tap is not None:
+        lost_condition(cycle, a["tap_lost"], tap, True, cycle.inputs[tap].reason)
+    energised = cycle.measured(t.inputs.get("energised"))
+    flows = th.load is not None and th.load >= t.settings.lost_inputs.phase_zero_pu
+    if energised is not None and energised < 0.5 and flows:
+        cycle.condition(a["energised_doubtful"], True, f"open at a load of {th.load:.2f} pu")
+
+
 def cooling_condition(cycle: Cycle, t: TransformerPlan) -> None:
     """Called cooling that does not run, and nothing left to stand in for it.
 
@@ -197,7 +238,20 @@ def cooling_condition(cycle: Cycle, t: TransformerPlan) -> None:
     cannot be read because its device is silent is, but then the device's alarm stands for that.
     """
     asked, alarm = cycle.asked[t.index], t.alarms["cooling_insufficient"]
-    if asked is None or not (any(asked.unable) or any(asked.unproven)):
+    if asked is None:
+        return
+    if any(asked.denied) and not any(
+        cycle.stages[s.index].proof in (Proof.STARTING, Proof.RUNNING, Proof.BY_HAND) for s in t.stages
+    ):
+        detail = ", ".join(
+            f"{s.id} {CALL_REASONS[cycle.stages[s.index].why]}"
+            for s, d in zip(t.stages, asked.denied, strict=True)
+            if d
+        )
+        cycle.condition(alarm, True, f"nothing that is asked for can run: {detail}")
+        cycle.did[alarm] = "what is asked for stays asked for, and runs as soon as nothing blocks it"
+        return
+    if not (any(asked.unable) or any(asked.unproven)):
         return
 
     def short(counts: list[bool]) -> bool:
@@ -229,6 +283,8 @@ def denies(cycle: Cycle, s: StagePlan) -> bool:
     if s.feedback is None or cycle.unread(s.feedback):
         return True  # nobody else would tell
     state = cycle.inputs[s.feedback]
+    if cycle.stages[s.index].stuck:
+        return True
     if state.value is None or (state.lost and state.good_ns >= 0):
         return False
     return state.value < 0.5 and state.value_ns >= cycle.stages[s.index].due_ns
@@ -301,9 +357,13 @@ def stage_conditions(cycle: Cycle, t: TransformerPlan, s: StagePlan) -> None:
         faults.append("stop interlock active")
     if faults:
         cycle.condition(a["not_available"], True, ", ".join(faults))
+    if stage.stuck:
+        cycle.condition(a["feedback_stuck"], True, "")
+    if stage.hold_until_ns >= 0 and stage.above_ns >= 0:
+        cycle.condition(a["held_off_hot"], True, "")
     if stage.proof is Proof.UNPROVEN and denies(cycle, s):
         cycle.condition(a["no_feedback"], True, f"no feedback within {s.settings.feedback_delay_s:g} s")
-        if faults:
+        if faults or stage.stuck:
             cycle.suppressed.add(a["no_feedback"])
     if seen.trouble is not out.Trouble.NONE:
         cycle.condition(a["output_fault"], True, seen.reason)

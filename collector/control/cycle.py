@@ -16,7 +16,7 @@ from collector.control import outputs as out
 from collector.control.state import Plan, State
 from collector.messages import Event, Inputs
 from collector.quality import Detail, Quality, invalid, questionable
-from collector.thermal import track
+from collector.thermal import explained, track
 
 #: A value that rests on assumed starting conditions, and one that there is not yet.
 STARTED = questionable(Detail.INACCURATE)
@@ -57,19 +57,24 @@ class Thermals:
     last_load: tuple[float | None, ...] = ()
     winding_quality: list[Quality] = field(default_factory=list)
     current_quality: list[Quality] = field(default_factory=list)
+    doubt: str = ""
+    cold_contradicted: str = ""
+    doubts: tuple[Any, ...] = ()
 
 
 @dataclass(slots=True)
 class Asked:
     """What one transformer's calls came to, per stage: see `stages.spares`.
 
-    unable: known unable to run. unproven: called, and not proven when its feedback was due.
+    unable: known unable to run. unproven: called, and not proven when its feedback was due. denied: asked
+    for, but interlocked or blocked by cold oil.
     """
 
     wanted: list[bool]
     unable: list[bool]
     unproven: list[bool]
     free: list[bool]
+    denied: list[bool]
 
 
 class Cycle:
@@ -102,8 +107,10 @@ class Cycle:
         self.estimate: track.Estimate | None = state.estimate
         self.sample: track.Sample | None = None
         self.loading = list(state.loading)
+        self.explained = state.explained or explained.initial(plan.model)
         self.conditions: list[bool | None] = [False] * len(state.alarms)
         self.details: dict[int, str] = {}
+        self.did: dict[int, str] = {}  # what was done about an alarm, where its kind does not know
         self.suppressed: set[int] = set()
         self.unlatched: set[int] = set()  # alarms that no longer wait to be acknowledged before they return
         self.started_ns = state.started_ns

@@ -31,13 +31,15 @@ def ns(seconds: float) -> int:
 
 @dataclass(frozen=True, slots=True)
 class InputPlan:
-    """One measurement. kind: what it is; count: what one step of its last digit is worth."""
+    """One measurement. kind: what it is; count: what one step of its last digit is worth; oil_of: index of
+    the transformer whose top oil it is."""
 
     id: str
     device: str
     kind: str  # "temperature", "current", "contact", "count"
     rules: InputRules
     count: float
+    oil_of: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +70,7 @@ class WindingPlan:
     current_lost: int  # alarm
     rated_a: tuple[float, ...]
     phases: tuple[int, ...]
+    current_doubtful: int  # alarm
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +82,7 @@ class StagePlan:
     timing: Timing
     index: int  # station-wide
     feedback: int | None
-    contacts: Mapping[str, int]  # selector_auto, selector_manual, breaker_closed, interlock
+    contacts: Mapping[str, int]  # selector_auto, selector_manual, breaker_closed, interlock, parallel_start
     needs: int | None
     module: str
     module_timeout: int
@@ -101,6 +104,9 @@ class TransformerPlan:
     """One transformer. order: local stage indices in the order in which they are started.
 
     needs: per stage, the local index of its pump. fans_of: per stage, those that need it as their pump.
+    sides: local indices of the main windings of each side, where exactly two sides are measured whole (else
+    none).
+    compared: some current can be compared with another.
     """
 
     id: str
@@ -116,6 +122,8 @@ class TransformerPlan:
     needs: tuple[int | None, ...]
     fans_of: tuple[tuple[int, ...], ...]
     contacts: tuple[ContactPlan, ...]
+    sides: tuple[tuple[int, ...], ...] = ()
+    compared: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +158,8 @@ def lay_out(settings: sm.Settings, winding_index: Mapping[str, int]) -> Layout:
         rate = m.input.max_rate_k_per_min if isinstance(m.input, sm.Temperature) else None
         rules = InputRules(ns(station.stale_after_s), ns(station.return_after_s), rate, *_sense(m, settings))
         count = 0.0 if m.input.type in ("float32", "float64") else abs(m.input.scale)
-        inputs.append(InputPlan(m.id, m.input.device, _kind(m.input), rules, max(count, 1e-9)))
+        oil_of = int(m.path[1]) if m.id.endswith((".top_oil_c", ".top_oil_2_c")) else None
+        inputs.append(InputPlan(m.id, m.input.device, _kind(m.input), rules, max(count, 1e-9), oil_of))
     at = {plan.id: i for i, plan in enumerate(inputs)}
 
     alarms: list[AlarmPlan] = []
@@ -195,16 +204,17 @@ def lay_out(settings: sm.Settings, winding_index: Mapping[str, int]) -> Layout:
                     at.get(f"{wid}.current_a"),
                     at.get(f"{wid}.fibre_c"),
                     tuple(winding_index[f"{t.id}.{s}"] for s in sources),
-                    alarms_of("winding", wid)["current_lost"],
+                    (of_winding := alarms_of("winding", wid))["current_lost"],
                     tuple(w.modes[m.id].rated_current_a for m in t.modes),
                     phases[k],
+                    of_winding["current_doubtful"],
                 )
             )
         local = {s.id: i for i, s in enumerate(t.stages)}
         cooling: list[StagePlan] = []
         for s in t.stages:
             sid = f"{t.id}.{s.id}"
-            names = ("selector_auto", "selector_manual", "breaker_closed", "interlock")
+            names = ("selector_auto", "selector_manual", "breaker_closed", "interlock", "parallel_start")
             module = modules.get(s.relay.device)
             cooling.append(
                 StagePlan(
@@ -246,6 +256,8 @@ def lay_out(settings: sm.Settings, winding_index: Mapping[str, int]) -> Layout:
                 tuple(s.needs for s in cooling),
                 tuple(tuple(i for i, s in enumerate(cooling) if s.needs == k) for k in range(len(cooling))),
                 tuple(switched),
+                sides := sides_of(t, phases),
+                bool(sides) or any(len(p) >= 2 for p in phases),
             )
         )
         stages += cooling
@@ -360,6 +372,15 @@ def _phases(t: sm.Transformer) -> tuple[tuple[int, ...], ...]:
         for k in members.values():
             found[k] = tuple(j for j in members.values() if j != k)
     return tuple(found)
+
+
+def sides_of(t: sm.Transformer, phases: tuple[tuple[int, ...], ...]) -> tuple[tuple[int, ...], ...]:
+    """The main windings by side. Empty unless there are two sides, each measured whole by CTs of its own:
+    with a third that carries load, or one that is not measured, ampere-turns do not balance."""
+    if any(w.kind != "main" or w.current is None for w in t.windings if w.phase != "N"):
+        return ()
+    found = dict.fromkeys(tuple(sorted((k, *phases[k]))) for k, w in enumerate(t.windings) if w.phase != "N")
+    return tuple(found) if len(found) == 2 else ()
 
 
 def _groups(stages: tuple[sm.Stage, ...]) -> tuple[tuple[int, ...], ...]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
-from math import inf, isfinite
+from math import exp, inf, isfinite
 from typing import NamedTuple
 
 from collector.quality import Detail, Quality, Reading, Validity, invalid, questionable
@@ -19,10 +19,15 @@ NS = 1_000_000_000
 JUMP_MARGIN_K = 5.0
 #: A disagreement between inputs must last this long [s]: they are not sampled at the same instant.
 DISAGREE_S = 10.0
+#: Air may move by this much in an hour [K/h]: a front, a clear morning. Engineering judgement, no source.
+AIR_K_PER_H = 10.0
 #: Ambient above oil must last this long [s] (two hours: the sun on a sensor passes).
 AMBIENT_ABOVE_OIL_S = 7200.0
 #: ... while a winding carries at least this load [pu].
 AMBIENT_CHECK_PU = 0.3
+
+#: A noisy reading is smoothed over so long [s], and stands still while that moves by less than this [K].
+SMOOTH_S, FROZEN_NOISE_K = 600.0, 1.0
 
 
 class Cause(Enum):
@@ -74,7 +79,8 @@ class InputState(NamedTuple):
     lost, cause, reason: whether it counts. value, value_ns: last plausible sample and its time [ns].
     seen_ns: time of the last sample looked at. bad_run: failed samples in a row. good_ns: since when
     it is good again; -1. lost_ns: since when it is lost. quality: of the last plausible sample.
-    back_ns: when it last came back from being lost; -1: it never was.
+    back_ns: when it last came back from being lost; -1: it never was. anchor_c, anchor_expected_c: an oil's
+    last good value when it was lost, and the model's oil then [degC]; None: none.
     """
 
     lost: bool = True
@@ -88,6 +94,8 @@ class InputState(NamedTuple):
     lost_ns: int = -1
     quality: Quality = LOST_QUALITY[Cause.LINK]
     back_ns: int = -1
+    anchor_c: float | None = None
+    anchor_expected_c: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,6 +194,8 @@ def settle(
             -1 if counts else state.lost_ns,
             reading.quality if counts else state.quality,
             now if counts and state.value is not None else state.back_ns,
+            None if counts else state.anchor_c,
+            None if counts else state.anchor_expected_c,
         )
     fresh = reading is not None and reading.mono_ns != state.seen_ns
     seen_ns = reading.mono_ns if reading is not None else state.seen_ns
@@ -246,6 +256,43 @@ def frozen(watch: FrozenWatch, expected_k: float, after_ns: int, now: int) -> Fa
     return Fault(
         Cause.FROZEN, f"stands at {watch.value:.1f} for {minutes:.0f} min while the model moves {moved:.1f} K"
     )
+
+
+@dataclass(frozen=True, slots=True)
+class SlopeWatch:
+    """How far a reading and the model have moved since since_ns: noise defeats sameness, not slope.
+
+    smooth: the reading over SMOOTH_S, at at_ns. low, high: of it. model_low, model_high: of the model's oil.
+    """
+
+    smooth: float | None = None
+    at_ns: int = -1
+    since_ns: int = -1
+    low: float = 0.0
+    high: float = 0.0
+    model_low: float = 0.0
+    model_high: float = 0.0
+
+
+def watch_slope(watch: SlopeWatch, value: float, expected: float | None, now: int) -> SlopeWatch:
+    """The watch one sample on; begins anew once the reading has moved with the model."""
+    if expected is None:
+        return watch if watch.smooth is None else SlopeWatch()
+    if watch.smooth is None:
+        return SlopeWatch(value, now, now, value, value, expected, expected)
+    smooth = value + (watch.smooth - value) * exp(-(now - watch.at_ns) / (SMOOTH_S * NS))
+    low, high = min(watch.low, smooth), max(watch.high, smooth)
+    if high - low > FROZEN_NOISE_K:
+        return SlopeWatch(smooth, now, now, smooth, smooth, expected, expected)
+    model_low, model_high = min(watch.model_low, expected), max(watch.model_high, expected)
+    return SlopeWatch(smooth, now, watch.since_ns, low, high, model_low, model_high)
+
+
+def stands_still(watch: SlopeWatch, expected_k: float, after_ns: int, now: int) -> bool:
+    """The model moved far and the reading, but for noise, did not. Alone that may as well be the model's
+    fault (a current that lies), so nothing is lost by it: it says which reading to look at first."""
+    moved = watch.model_high - watch.model_low
+    return watch.smooth is not None and now - watch.since_ns >= after_ns and moved > expected_k
 
 
 def phase_missing(load: float | None, others: Sequence[float], zero_pu: float, others_pu: float) -> bool:

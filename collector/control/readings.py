@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from collector.control import belief
 from collector.control import lost_inputs as li
 from collector.control.cycle import Cycle
 from collector.control.layout import TransformerPlan, ns
@@ -23,6 +24,7 @@ def judge_inputs(cycle: Cycle) -> None:
         cycle.faults.append(li.examine(plan.rules, old, reading, now, down_for))
     for t in cycle.layout.transformers:
         compare(cycle, t)
+        on_the_way_back(cycle, t)
     for i, plan in enumerate(cycle.layout.inputs):
         old = cycle.inputs[i]
         if cycle.faults[i] is li.NOT_READ and li.stays_unread(old):
@@ -30,6 +32,9 @@ def judge_inputs(cycle: Cycle) -> None:
         new = li.settle(plan.rules, old, readings.get(plan.id), cycle.faults[i], now)
         if new is old:
             continue
+        if new.lost and not old.lost and old.value is not None and plan.oil_of is not None:
+            known = cycle.old.expected
+            new = new._replace(anchor_c=old.value, anchor_expected_c=known[plan.oil_of] if known else None)
         cycle.inputs[i] = new
         if new.lost and (not old.lost or old.lost_ns < 0) and plan.id in readings and cycle.deciding:
             cycle.tell("quality", plan.id, f"{plan.id} is lost: {new.reason}", cause=new.cause.value)
@@ -56,7 +61,8 @@ def compare(cycle: Cycle, t: TransformerPlan) -> None:
     loads: list[float | None] = []
     for w in t.windings:
         amps = cycle.raw(w.current)
-        loads.append(None if amps is None else amps / w.rated_a[ts.mode])
+        # One base for all modes: a rule in pu of the mode in force comes and goes with the fans.
+        loads.append(None if amps is None else amps / w.rated_a[-1])
     low = any(load is not None and load < rules.phase_zero_pu for load in loads)
     if low or max(ts.phase_ns, default=-1) >= 0:
         phase_ns = list(ts.phase_ns)
@@ -96,9 +102,14 @@ def compare(cycle: Cycle, t: TransformerPlan) -> None:
             cycle.doubtful[ambient_i] = f"{ambient:.1f} °C, top oil {oil:.1f} °C"
         changes["ambient_ns"] = ambient_ns
 
+    expected = expected_oil(cycle, t)
+    for name, i, value in (("frozen_1", oil_i, oil), ("frozen_2", second_i, second)):
+        if i is None or value is None:
+            continue
+        changes[name] = li.watch_slope(getattr(ts, name), value, expected, cycle.now)
     if oil_i is not None and oil is not None:
         count = cycle.layout.inputs[oil_i].count
-        watch = li.watch_frozen(ts.frozen, oil, expected_oil(cycle, t), count, cycle.now)
+        watch = li.watch_frozen(ts.frozen, oil, expected, count, cycle.now)
         fault = li.frozen(watch, rules.frozen_expected_k, ns(rules.frozen_after_min * 60.0), cycle.now)
         if fault is not None:
             cycle.faults[oil_i] = fault
@@ -106,6 +117,28 @@ def compare(cycle: Cycle, t: TransformerPlan) -> None:
 
     if any(getattr(ts, name) != value for name, value in changes.items()):
         cycle.transformers[t.index] = ts._replace(**changes)
+
+
+def on_the_way_back(cycle: Cycle, t: TransformerPlan) -> None:
+    """What was lost and reads well again must also fit, else it stays lost: a probe that fell out of its
+    pocket reads the air, and reads it well."""
+    for name in ("top_oil_c", "top_oil_2_c", "ambient_c"):
+        i = t.inputs.get(name)
+        if i is None:
+            continue
+        state, value = cycle.inputs[i], cycle.raw(i)
+        if not state.lost or state.value is None or state.lost_ns < 0 or value is None:
+            continue
+        if name == "ambient_c":
+            moved_k = li.AIR_K_PER_H * (cycle.now - state.lost_ns) / (3600.0 * li.NS)
+            fits: bool | None = abs(value - state.value) <= li.JUMP_MARGIN_K + moved_k
+            if state.cause is not li.Cause.JUMP:
+                fits = True
+        else:
+            fits = belief.agrees(cycle, t, state, value)
+        if fits is False:
+            said = f"reads {value:.1f} °C, which fits neither its last good value nor what is expected"
+            cycle.faults[i] = li.Fault(li.Cause.JUMP, said)
 
 
 def expected_oil(cycle: Cycle, t: TransformerPlan) -> float | None:

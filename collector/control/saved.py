@@ -30,7 +30,7 @@ from collector.control.state import (
 )
 from collector.quality import Quality
 from collector.settings.model import Settings
-from collector.thermal import track
+from collector.thermal import explained, track
 from collector.thermal.model import Model, compile_model
 
 FORMAT = 1
@@ -38,6 +38,8 @@ T = TypeVar("T")
 
 #: Fields of a transformer's state that are told per stage or per winding.
 _PER_ITEM = frozenset({"roles", "cold", "phase_ns", "doubtful_s", "last_load"})
+#: Small records within a record.
+_NESTED = (li.FrozenWatch, li.SlopeWatch, Peak, ExpectedLoad)
 
 
 def _flat(value: Any) -> Any:
@@ -47,7 +49,7 @@ def _flat(value: Any) -> Any:
         return value.value
     if isinstance(value, tuple):
         return list(value)
-    if isinstance(value, li.FrozenWatch | Peak | ExpectedLoad):
+    if isinstance(value, _NESTED):
         return _told(value)
     return value
 
@@ -80,10 +82,10 @@ def _made(kind: type[T], told: Mapping[str, Any], shift: int, without: frozenset
             value = Quality.from_bits(value)
         elif isinstance(default, Enum):
             value = type(default)(value)
-        elif isinstance(default, li.FrozenWatch | Peak | ExpectedLoad):
+        elif isinstance(default, _NESTED):
             value = _made(type(default), value, shift)
         elif isinstance(default, tuple):
-            value = _all_moved(value, shift) if name in ("starts", "releases") else tuple(value)
+            value = _all_moved(value, shift) if name in ("starts", "releases", "holds") else tuple(value)
         elif name.endswith("_ns"):
             value = _moved(value, shift)
         elif default is not None and type(value) is not type(default) and not isinstance(default, float):
@@ -114,6 +116,8 @@ def as_dict(state: State) -> dict[str, Any]:
     for t in layout.transformers:
         ts = state.transformers[t.index]
         transformers[t.id] = _told(ts, _PER_ITEM) | {"mode": t.settings.modes[ts.mode].id}
+        if state.explained is not None:
+            transformers[t.id]["explained"] = explained.told(state.explained, t.index)
         for k, s in enumerate(t.stages):
             stages[s.id] = {
                 "stage": _told(state.stages[s.index]),
@@ -149,6 +153,7 @@ def as_dict(state: State) -> dict[str, Any]:
         "devices_down": dict(state.devices_down),
         "thermal": None if state.thermal is None else track.to_dict(state.thermal),
         "expected": list(state.expected),
+        "explained_ns": -1 if state.explained is None else state.explained.t_ns,
         "loading": [_told(f) for f in state.loading],
     }
 
@@ -182,7 +187,7 @@ def _take(plan: Plan, told: Mapping[str, Any], shift: int, thermal: track.Therma
             transformers.append(new)
             continue
         modes = [m.id for m in t.settings.modes]
-        ts = _made(TransformerState, known, shift, _PER_ITEM | {"mode"})
+        ts = _made(TransformerState, known, shift, _PER_ITEM | {"mode", "explained"})
         place = {s.id: k for k, s in enumerate(t.stages)}
         roles = tuple(place.get(told["stages"].get(s.id, {}).get("role"), -1) for s in t.stages)
         if sorted(roles) != list(range(len(t.stages))) or not all(
@@ -232,6 +237,7 @@ def _take(plan: Plan, told: Mapping[str, Any], shift: int, thermal: track.Therma
             d: _moved(since, shift) for d, since in told["devices_down"].items() if d in layout.devices
         },
         thermal=thermal,
+        explained=_explained(plan, told, shift),
     )
 
 
@@ -239,6 +245,19 @@ def _exchange_duty(a: StagePlan, b: StagePlan) -> bool:
     """They are of one rotation group; two stages of none are not."""
     group = a.settings.rotation_group
     return group is not None and group == b.settings.rotation_group
+
+
+def _explained(plan: Plan, told: Mapping[str, Any], shift: int) -> explained.Explained | None:
+    """What the oil was held against; a checkpoint from before there was such a thing has none."""
+    t_ns = told.get("explained_ns", -1)
+    if t_ns < 0:
+        return None
+    shares = {
+        t.index: known["explained"]
+        for t in plan.layout.transformers
+        if "explained" in (known := told["transformers"].get(t.id, {}))
+    }
+    return explained.made(plan.model, _moved(t_ns, shift), shares, shift)
 
 
 def _overdue(ts: TransformerState) -> TransformerState:
@@ -367,6 +386,9 @@ def _restored(plan: Plan, told: dict[str, Any], gap: Gap) -> State:
         bridge = gap.same_boot and gap.gap_s is not None and gap.gap_s <= plan.settings.station.bridge_s
         thermal = track.resume(plan.model, thermal, gap.mono_ns, gap.gap_s, bridge)
     state = _take(plan, told, shift, thermal)
+    if state.explained is not None:
+        bridged = gap.same_boot and gap.gap_s is not None and gap.gap_s <= plan.settings.station.bridge_s
+        state = replace(state, explained=explained.resumed(state.explained, gap.mono_ns, bridged))
     stages = state.stages
     if not gap.same_boot or gap.gap_s is None:
         # Nobody knows how much of a hold-off is left, so there is none.

@@ -164,6 +164,8 @@ class StageState:
     hold_until_ns, force_until_ns: operator's commands. exercise_until_ns: end of an exercise run.
     precool_until_ns: end of the expected load that pre-cooling calls it for.
     start_count: starts since commissioning. at_rest_ns: since when it has not been called.
+    uncalled_ns: since when its feedback says "running" though nothing calls it. stuck: that was for too long,
+    so that the feedback proves nothing until it drops. holds: begin and end of the last day's hold-offs.
     """
 
     call: Call = Call.OFF
@@ -185,6 +187,9 @@ class StageState:
     start_count: int = 0
     why: int = 0
     queued_ns: int = -1
+    uncalled_ns: int = -1
+    stuck: bool = False
+    holds: tuple[int, ...] = ()
 
 
 @dataclass(slots=True)
@@ -194,7 +199,8 @@ class Facts:
     block, release: why (index into CALL_REASONS), or 0. lost: the release is by a lost input, estimate
     or module, so that it counts for flapping and the return is held. above: a criterion is above pickup.
     below: all are below dropout and every input is valid. support: called for another stage,
-    pre-cooling or exercise. queue_ns: no start before this (stagger, or a pump that must go first).
+    pre-cooling or exercise. queue_ns: no start before this (stagger, or a pump that must go first). doubt: a
+    reading is in doubt, so that it may not stop.
     """
 
     block: int = 0
@@ -204,6 +210,7 @@ class Facts:
     below: bool = False
     support: int = 0
     queue_ns: int = -1
+    doubt: bool = False
 
 
 def call_event(stage: StageState, facts: Facts, timing: Timing, now: int) -> CallEvent:

@@ -15,7 +15,7 @@ from collector.control import outputs as out
 from collector.control.layout import Layout, TransformerPlan, lay_out
 from collector.control.stages import StageState
 from collector.settings.model import Settings
-from collector.thermal import loading, track
+from collector.thermal import explained, loading, track
 from collector.thermal.model import Model, compile_model
 
 
@@ -59,7 +59,7 @@ class Peak:
     mono_ns: int = -1
 
 
-NO_WATCH, NO_PEAK = li.FrozenWatch(), Peak()
+NO_WATCH, NO_PEAK, NO_SLOPE = li.FrozenWatch(), Peak(), li.SlopeWatch()
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +92,8 @@ class TransformerState(NamedTuple):
     deadband. frozen: watch on top oil. phase_ns: per winding, since when it is the odd one out.
     cold: per stage, cold-oil block in force. doubtful_s: per winding, how long loss of life was integrated
     on a questionable or substituted hot spot [s]. fresh_from_ns: end of a stall after which not every input
-    has been read yet.
+    has been read yet. unbalance_ns, sides_ns: since when a phase stands off from the others, and one side from
+    the other. frozen_1, frozen_2: slope of each oil probe against the model's.
     """
 
     mode: int = 0
@@ -117,6 +118,10 @@ class TransformerState(NamedTuple):
     load: Peak = NO_PEAK
     expected: ExpectedLoad = NOTHING_EXPECTED
     fresh_from_ns: int = -1
+    unbalance_ns: int = -1
+    sides_ns: int = -1
+    frozen_1: li.SlopeWatch = NO_SLOPE
+    frozen_2: li.SlopeWatch = NO_SLOPE
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +154,7 @@ class State:
     was taken over. run_ns: proven running time.
     expected: per transformer, the model's oil that a measured one is watched against; None: none yet.
     sample, estimate: what went into the model in this step and came out; not in a checkpoint.
-    loading: per transformer.
+    loading: per transformer. explained: between which limits the oil should be; None: nothing yet.
     """
 
     mono_ns: int
@@ -174,6 +179,7 @@ class State:
     expected: tuple[float | None, ...] = ()
     sample: track.Sample | None = None
     loading: tuple[LoadFigures, ...] = ()
+    explained: explained.Explained | None = None
 
 
 def build(

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from collector.control import belief
 from collector.control import lost_inputs as li
 from collector.control.cycle import NOT_STARTED, STARTED, Cycle, Thermals, finite
 from collector.control.layout import TransformerPlan, WindingPlan, ns
@@ -68,6 +69,7 @@ def estimate_temperatures(cycle: Cycle) -> None:
     thermal = cycle.thermal if cycle.thermal is not None else track.initial(model, now - 1)
     cycle.sample = sample
     cycle.thermal, cycle.estimate = track.advance(model, thermal, sample)
+    belief.hold_against(cycle, sample)
     hot, load = known(cycle.estimate.hot_spot_c), known(cycle.estimate.load_pu)
     # Across so long a hole between two steps no line is drawn: what came meanwhile was held.
     hole = cycle.old.mono_ns >= 0 and now - cycle.old.mono_ns > ns(cycle.plan.settings.station.gap_s)
@@ -120,6 +122,9 @@ def oil_sample(cycle: Cycle, t: TransformerPlan, th: Thermals) -> tuple[float, i
         reason = cycle.inputs[probes[0]].reason
         th.lost = f"{t.id}.top_oil_c is lost: {reason}"
         value, at_ns, quality, least = None, cycle.now, _ESTIMATED, None
+        stuck, expected_c = higher_than_expected(cycle, t, probes), expected_oil(cycle, t)
+        if stuck is not None and expected_c is not None:  # the higher of the two counts
+            value = least = max(stuck, expected_c)
     else:
         probe = next((p for p in good if p.quality.is_measured), good[0])
         for other in good:  # a test or substituted value may only call for more
@@ -141,6 +146,12 @@ def oil_sample(cycle: Cycle, t: TransformerPlan, th: Thermals) -> tuple[float, i
             first, second = good[0].value, good[1].value
             th.oil_lost = True
             th.lost = f"{t.id}: the top-oil probes disagree, {first:.1f} and {second:.1f} °C"
+    if value is not None and not th.oil_lost and cycle.explained.cold[t.index]:
+        quality = quality | li.DOUBTFUL
+        expected_c = expected_oil(cycle, t)
+        if expected_c is not None and expected_c > value:  # colder than anything explains: expected counts
+            value = least = expected_c
+            at_ns, quality = cycle.now, quality | _ESTIMATED
     by_hand = cycle.substitute(f"{t.id}.top_oil_c") if cycle.substitutes else None
     if by_hand is not None and (least is None or by_hand > least):
         value, at_ns, quality = by_hand, cycle.now, _ESTIMATED
@@ -157,6 +168,28 @@ def oil_sample(cycle: Cycle, t: TransformerPlan, th: Thermals) -> tuple[float, i
         stands_in = cycle.deciding or cycle.inputs[probes[0]].value is not None
         return float("nan"), at_ns, stands_in
     return value, at_ns, False
+
+
+def expected_oil(cycle: Cycle, t: TransformerPlan) -> float | None:
+    """The oil that the last step expected. Without an ambient that with the warmest air of the place;
+    without a settled one the lowest that is explained."""
+    x, i = cycle.explained, t.index
+    if cycle.counted(t.inputs.get("ambient_c")) is None:
+        return finite(x.high_c[i] - x.band_k[i])
+    expected = cycle.old.expected[i] if cycle.old.expected else None
+    found = expected if expected is not None else finite(x.low_c[i])
+    if found is not None and belief.just_begun(cycle, t):
+        # It began at the very reading that is in doubt: where it goes counts already.
+        found = max(found, float(x.goal_c[i] + x.band_k[i]))
+    return found
+
+
+def higher_than_expected(cycle: Cycle, t: TransformerPlan, probes: list[int]) -> float | None:
+    """What the probes stand at, where all that speaks against them is that they stand still."""
+    stuck = [
+        s.value for i in probes if (s := cycle.inputs[i]).cause is li.Cause.FROZEN and s.value is not None
+    ]
+    return max(stuck) if stuck else None
 
 
 def ambient_sample(cycle: Cycle, t: TransformerPlan) -> tuple[bool, float, int]:
@@ -302,6 +335,8 @@ def conclude(
     currents = worst(th.current_quality)
     if loads:
         th.load, th.load_quality = max(loads), currents
+    if th.doubts:
+        belief.raise_values(cycle, t, th)
     if not th.lost and (th.hot_spot is None or th.hot_spot_quality.is_invalid or len(hot) < len(t.windings)):
         th.lost = (
             f"{t.id} has no valid hot spot: no cooling mode is proven running"

@@ -84,6 +84,8 @@ def transformer_values(cycle: Cycle, t: TransformerPlan, v: dict[str, Value]) ->
         effectiveness = effectiveness | invalid(Detail.INCONSISTENT)
     v[f"{p}.effectiveness_k"] = _value(finite(e.effectiveness_k[i]), effectiveness)
     v[f"{p}.load_pu"] = _value(th.load, th.load_quality)
+    v[f"{p}.explained_low_c"] = _value(finite(cycle.explained.low_c[i]), GOOD)
+    v[f"{p}.explained_high_c"] = _value(finite(cycle.explained.high_c[i]), GOOD)
     v[f"{p}.unmonitored_h"] = Value(float(cycle.thermal.unmonitored_s[i]) / 3600.0, GOOD)
     v[f"{p}.bubbling_margin_k"] = bubbling_margin(cycle, t, th)
     loading_values(cycle, t, v)

@@ -424,6 +424,11 @@ class Cabinet(Section):
     interlock: BoolInput | None = Field(
         None, description="1 = stop interlock active (fire, deluge, protection)"
     )
+    parallel_start: BoolInput | None = Field(
+        None,
+        description="1 = a contact in parallel with windingd's relay calls the stage (a gauge's, a "
+        "thermostat's): its feedback is then no wonder",
+    )
 
 
 class Stage(Section):
@@ -440,6 +445,10 @@ class Stage(Section):
     dropout: Limits
     pickup_delay_s: Annotated[float, Field(ge=0, le=600)] = Field(
         30.0, description="common practice, no source"
+    )
+    run_down_s: Annotated[float, Field(ge=0, le=3600)] = Field(
+        60.0,
+        description="longest time its feedback may still say running after it is held off: it coasts",
     )
     minimum_run_s: Annotated[float, Field(ge=0, le=7200)] = Field(
         600.0, description="common practice, no source"
@@ -543,6 +552,31 @@ class LostInputs(Section):
     ambient_above_oil_k: Positive = Field(
         5.0, description="for 2 h above K 0.3: the ambient sensor is doubted"
     )
+    oil_margin_k: Annotated[float, Field(ge=0, le=200)] = Field(
+        0.0,
+        description="oil this much farther off than the errors of sensors, settings and weather explain "
+        "is not yet in doubt: for a unit whose surroundings change (a hall, a wall, spray water)",
+    )
+    phase_unbalance_pu: Positive = Field(
+        0.2,
+        description="a phase so far from the mean of its others, of the rating with most cooling: its CT is "
+        "doubted; loads are seldom more unequal (common practice, no source)",
+    )
+    unbalance_after_min: Positive = Field(
+        10.0, description="... for so long; the same for one side against the other: faults are over by then"
+    )
+
+
+class Site(Section):
+    """What the place can have: it bounds an ambient that is not measured, and doubts one that is."""
+
+    ambient_low_c: Annotated[float, Field(ge=-60, le=40)] = Field(
+        -25.0,
+        description="lowest air temperature of the place; default IEC 60076-1 normal service, from memory",
+    )
+    ambient_high_c: Annotated[float, Field(ge=-20, le=60)] = Field(
+        40.0, description="highest in the shade; default IEC 60076-1 normal service, from memory"
+    )
 
 
 class Transformer(Section):
@@ -577,6 +611,7 @@ class Transformer(Section):
     trip: Trip = Trip()
     contacts: AlarmContacts = AlarmContacts()
     lost_inputs: LostInputs = LostInputs()
+    site: Site = Site()
     pre_cooling_lead_min: Annotated[float, Field(ge=0, le=480)] = Field(
         60.0,
         description="an expected load calls cooling so long before it begins; 0 = off. An hour moves the oil "
@@ -632,6 +667,9 @@ class Station(Section):
     max_releases_per_h: Annotated[int, Field(ge=1, le=60)] = 3
     hold_off_max_min: Annotated[float, Field(gt=0, le=480)] = Field(
         60.0, description="longest hold-off by hand"
+    )
+    hold_off_day_min: Annotated[float, Field(gt=0, le=1440)] = Field(
+        120.0, description="all hold-offs by hand of one stage within 24 h, so that renewing has an end"
     )
 
 

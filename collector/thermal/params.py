@@ -183,6 +183,14 @@ HOT_SPOT_FACTOR_HALF_WIDTH_DEFAULT = 0.2
 GRADIENT_HALF_WIDTH_K = 1.5
 #: Top-oil rise of the temperature-rise test, for the estimated oil. Engineering judgement, no source.
 TOP_OIL_RISE_HALF_WIDTH_K = 2.0
+#: Oil exponent and loss ratio (share of it) of the settings against the unit's own: what one test at one loss
+#: leaves open. Engineering judgement, no source.
+OIL_EXPONENT_HALF_WIDTH = 0.05
+LOSS_RATIO_HALF_WIDTH = 0.1
+#: Sun, wind and rain on tank and coolers, over hours [K]. Engineering judgement, no source.
+WEATHER_HALF_WIDTH_K = 2.0
+#: Oil in the pocket against the oil beside it [K]. Engineering judgement, no source.
+POCKET_HALF_WIDTH_K = 2.0
 
 #: Ambient for the conservative figure of unmonitored hours [degC]: highest ambient of [3] (from memory).
 HIGHEST_AMBIENT_C = 40.0

@@ -14,7 +14,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from collector.thermal import params
 from collector.thermal.model import Floats
+
+_ROOT3 = 3.0**0.5
 
 COVERAGE = 2.0
 """Coverage factor k of the expanded uncertainty: about 95 % [1, 6.2]."""
@@ -57,3 +60,35 @@ def estimated_oil_variance(
     """
     current = gradient_k * current_sensitivity + oil_sensitivity * load_share * oil_rise_k
     return np.asarray(own_variance + gradient_k * gradient_k * gradient_variance + current * current)
+
+
+def expected_oil_variance(
+    rise_k: Floats,
+    rated_rise_k: Floats,
+    load_share: Floats,
+    log_loss: Floats,
+    exponent: Floats,
+    u_current: Floats,
+    u_rise_k: Floats,
+    rated_load_share: Floats,
+) -> Floats:
+    """Variance of the expected top oil over the ambient in steady state, seen by a probe in its pocket [K^2].
+
+    rise_k [K], 0 to 80. rated_rise_k [K]. load_share: R K^2/(1 + R K^2). log_loss: ln p, p the loss over the
+    rated one. exponent: x. u_current: relative. u_rise_k: of the temperature-rise test [K].
+    rated_load_share: R/(1 + R).
+
+        u^2 = (u_rise rise/rated)^2 + (rise ln p u_x)^2 + (rise x (share - rated share) u_R)^2
+              + (2 x share rise u_I)^2 + u_weather^2 + u_pocket^2                              [1] eq. 10
+
+    u_x, u_R, u_weather, u_pocket: half-widths of params.py, rectangular. What the weather does to a tank
+    (sun, wind, rain) and a pocket to its probe grows with nothing that is measured.
+    """
+    relative = (
+        (u_rise_k / rated_rise_k) ** 2
+        + (log_loss * (params.OIL_EXPONENT_HALF_WIDTH / _ROOT3)) ** 2
+        + (exponent * (load_share - rated_load_share) * (params.LOSS_RATIO_HALF_WIDTH / _ROOT3)) ** 2
+        + (2.0 * exponent * load_share * u_current) ** 2
+    )
+    own = (params.WEATHER_HALF_WIDTH_K**2 + params.POCKET_HALF_WIDTH_K**2) / 3.0
+    return np.asarray(rise_k * rise_k * relative + own)

@@ -78,6 +78,8 @@ def base() -> dict[str, Any]:
                 # Scenarios move the oil at will; the rate check has scenarios of its own.
                 "top_oil": {**temperature, "address": 0, "max_rate_k_per_min": 1e6},
                 "ambient": {**temperature, "address": 1, "max_rate_k_per_min": 1e6},
+                # ... and so have doubts: what an oil or a phase is held against.
+                "lost_inputs": {"oil_margin_k": 200.0, "phase_unbalance_pu": 10.0},
                 "modes": [
                     {
                         "id": "ONAN",

@@ -1,0 +1,248 @@
+"""Between which limits load, ambient and cooling leave the top oil: what a measured oil is held against.
+
+Two courses of the oil, the lowest and the highest that the readings explain, each carried on with the
+errors that
+the settings, the weather and the sensors leave open. A measured oil outside them is a contradiction; how
+much of it makes a doubt, and when that is over, is here too. Who is to blame and what is done about it is
+not: that is control's. Pure; no clock.
+
+[1] IEC 60076-7:2018, 8.2. [2] IEEE C57.91, clause 7. Steady rise of both: ((1 + R K^2)/(1 + R))^x x rated
+rise.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, replace
+from typing import Any
+
+import numpy as np
+
+from collector.thermal.kernel import Regime, regime
+from collector.thermal.model import Bools, Floats, Ints, Model
+from collector.thermal.uncertainty import expected_oil_variance
+
+_S = 1_000_000_000
+#: Coverage factor of the limits. With 2 (95 %) every twentieth unit would stand outside in some weather.
+COVERAGE = 2.5
+#: A time constant may be off by this share [1]: two bodies of oil, a figure from a table.
+TAU_SHARE = 0.3
+#: A group of fans that belongs to no mode may take this share off the rise. Engineering judgement, no source.
+EXTRA_GROUP_SHARE = 0.12
+#: A doubt begins when the oil has been outside by 1 K for one oil time constant, by 10 K for a tenth of it
+#: ...
+BEGIN_K = 1.0
+#: ... and ends when what was gathered has worn off: at most 1 K a time, from at most this many times as much.
+MOST = 1.5
+#: Slope of the oil is taken over so long [s]: below an oil time constant, above the noise of a probe.
+SLOPE_S = 900.0
+#: Not explained by any load: no load was ever carried for hours above it [pu].
+MOST_LOAD_PU = 2.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Seen:
+    """What one step knows of T transformers and W windings; what is not known is given as its limits.
+
+    oil_c: as measured, whether it counts or not; NaN: nothing [degC] (T,). ambient_low_c, ambient_high_c:
+    alike where it is measured [degC] (T,). current_low_a, current_high_a: alike where measured [A] (W,).
+    coolest, warmest: index of the cooling mode with all that may be running, and of what is proven (T,).
+    extra: groups that may run and belong to no mode (T,). margin_k: on top of the errors [K] (T,).
+    """
+
+    t_ns: int
+    oil_c: Floats
+    ambient_low_c: Floats
+    ambient_high_c: Floats
+    current_low_a: Floats
+    current_high_a: Floats
+    coolest: Ints
+    warmest: Ints
+    extra: Floats
+    margin_k: Floats
+    energised: Bools | None = None
+    rated_scale: Floats | None = None
+    loss_scale: Floats | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Explained:
+    """The two courses at t_ns, and what speaks against the measured oil. All (T,).
+
+    low_c, high_c: lowest and highest oil that is explained [degC]; NaN: not begun. band_k: their distance
+    from the middle in steady state [K]. cold_ks, hot_ks: how far and how long the oil was outside [K s].
+    cold, hot: it is in doubt. cold_ns, hot_ns: since when; -1. smooth_c: the oil, smoothed [degC].
+    needed_pu: the load that explains the oil, in the warmest mode [pu]; NaN: none does. goal_c: where the
+    lowest course goes [degC]. begun_ns: since when it has been followed; -1.
+    """
+
+    t_ns: int
+    low_c: Floats
+    high_c: Floats
+    band_k: Floats
+    cold_ks: Floats
+    hot_ks: Floats
+    cold: Bools
+    hot: Bools
+    cold_ns: Ints
+    hot_ns: Ints
+    smooth_c: Floats
+    needed_pu: Floats
+    goal_c: Floats
+    begun_ns: Ints
+
+
+def initial(model: Model) -> Explained:
+    n = len(model.transformers)
+    nan, zero, no, never = np.full(n, np.nan), np.zeros(n), np.zeros(n, np.bool_), np.full(n, -1, np.int64)
+    return _fixed(Explained(-1, nan, nan, zero, zero, zero, no, no, never, never, nan, nan, nan, never))
+
+
+def _fixed(x: Explained) -> Explained:
+    for f in fields(x):
+        value = getattr(x, f.name)
+        if isinstance(value, np.ndarray):
+            value.setflags(write=False)
+    return x
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Steady:
+    """Steady state of one course: rise over ambient and its standard uncertainty [K], time constant [s]."""
+
+    rise_k: Floats
+    u_k: Floats
+    tau_s: Floats
+    loss_pu: Floats
+
+
+def steady(model: Model, r: Regime, current_a: Floats) -> Steady:
+    """Where the oil goes with these currents in this regime, over the ambient (T,)."""
+    w = len(model.windings)
+    rated = r.gain[2 * w :]
+    k = current_a * r.inverse_rated
+    load = np.add.reduceat(k * k * model.oil_weight, model.first) * r.loss_slope
+    p = load + r.loss_base
+    x = model.x[r.mode, np.arange(len(rated))]
+    rise = rated * p**x
+    safe = np.maximum(p, 1e-3)
+    u = np.sqrt(
+        expected_oil_variance(
+            rise, rated, load / safe, np.log(safe), x, model.u_oil_current, model.u_rise_k, r.loss_slope
+        )
+        + model.u_ambient_k**2
+        + model.u_oil_k**2
+    )
+    return Steady(rise, u, 1.0 / r.inverse_tau[2 * w :], p)
+
+
+def advance(model: Model, was: Explained, seen: Seen) -> Explained:
+    """Both courses carried to seen.t_ns, and the oil held against them."""
+    off, scale, loss = seen.energised, seen.rated_scale, seen.loss_scale
+    high = steady(model, regime(model, seen.warmest, off, scale, loss), seen.current_high_a)
+    low = high
+    if (seen.coolest != seen.warmest).any() or seen.current_low_a is not seen.current_high_a:
+        low = steady(model, regime(model, seen.coolest, off, scale, loss), seen.current_low_a)
+    band_low, band_high = COVERAGE * low.u_k + seen.margin_k, COVERAGE * high.u_k + seen.margin_k
+    fewer = 1.0 - EXTRA_GROUP_SHARE * seen.extra
+    goal_low = seen.ambient_low_c + low.rise_k * fewer - band_low
+    goal_high = seen.ambient_high_c + high.rise_k + band_high
+    dt_s = (seen.t_ns - was.t_ns) / _S if was.t_ns >= 0 else 0.0
+    known = np.isfinite(seen.oil_c)
+    begin = np.isnan(was.low_c) & known
+    from_low = np.where(begin, seen.oil_c - band_low, was.low_c)
+    from_high = np.where(begin, seen.oil_c + band_high, was.high_c)
+    # away from the middle as fast as the oil may be, back towards it as slowly
+    quick, slow = np.minimum(low.tau_s, high.tau_s), np.maximum(low.tau_s, high.tau_s)
+    tau_low = np.where(goal_low < from_low, quick * (1 - TAU_SHARE), slow * (1 + TAU_SHARE))
+    tau_high = np.where(goal_high > from_high, quick * (1 - TAU_SHARE), slow * (1 + TAU_SHARE))
+    low_c = goal_low + (from_low - goal_low) * np.exp(-dt_s / tau_low)
+    high_c = goal_high + (from_high - goal_high) * np.exp(-dt_s / tau_high)
+    enough = BEGIN_K * slow
+    # A hole between two steps counts for no more than one time constant.
+    seconds = np.minimum(dt_s, slow)
+    cold_ks = _gathered(was.cold_ks, low_c - seen.oil_c, seconds, enough)
+    hot_ks = _gathered(was.hot_ks, seen.oil_c - high_c, seconds, enough)
+    cold = np.where(was.cold, cold_ks > 0.0, cold_ks >= enough)
+    hot = np.where(was.hot, hot_ks > 0.0, hot_ks >= enough)
+    smooth = np.where(np.isnan(was.smooth_c), seen.oil_c, was.smooth_c)
+    smooth = np.where(known, seen.oil_c + (smooth - seen.oil_c) * np.exp(-dt_s / SLOPE_S), smooth)
+    return _fixed(
+        Explained(
+            t_ns=seen.t_ns,
+            low_c=low_c,
+            high_c=high_c,
+            band_k=np.maximum(band_low, band_high),
+            cold_ks=cold_ks,
+            hot_ks=hot_ks,
+            cold=cold,
+            hot=hot,
+            cold_ns=np.where(cold, np.where(was.cold, was.cold_ns, seen.t_ns), -1),
+            hot_ns=np.where(hot, np.where(was.hot, was.hot_ns, seen.t_ns), -1),
+            smooth_c=smooth,
+            goal_c=goal_low,
+            begun_ns=np.where(begin, seen.t_ns, was.begun_ns),
+            needed_pu=_needed(model, seen, smooth, high) if hot.any() else was.smooth_c * np.nan,
+        )
+    )
+
+
+def _gathered(was: Floats, outside_k: Floats, seconds: Floats, enough: Floats) -> Floats:
+    """What speaks against the oil [K s]; nothing is gathered and nothing wears off without a reading."""
+    more = np.where(np.isfinite(outside_k), np.maximum(outside_k, -1.0), 0.0) * seconds
+    return np.clip(was + more, 0.0, MOST * enough)
+
+
+def _needed(model: Model, seen: Seen, smooth: Floats, high: Steady) -> Floats:
+    """Load that holds the oil where it is and moves it as it moves [pu of the warmest mode] (T,)."""
+    w = len(model.windings)
+    r = regime(model, seen.warmest, None, seen.rated_scale, seen.loss_scale)
+    slope = (seen.oil_c - smooth) / SLOPE_S
+    rise = seen.oil_c - 0.5 * (seen.ambient_low_c + seen.ambient_high_c) + high.tau_s * slope
+    x = model.x[r.mode, np.arange(len(rise))]
+    p = (np.maximum(rise, 0.0) / r.gain[2 * w :]) ** (1.0 / x)
+    return np.minimum(np.sqrt(np.maximum(p - r.loss_base, 0.0) / r.loss_slope), MOST_LOAD_PU)
+
+
+def resumed(x: Explained, t_ns: int, bridged: bool) -> Explained:
+    """Made ready to go on after a gap: a long one leaves the courses unknown, a doubt stands all the same."""
+    if bridged:
+        return x
+    nan = np.full_like(x.low_c, np.nan)
+    never = np.full_like(x.begun_ns, -1)
+    return _fixed(replace(x, t_ns=t_ns, low_c=nan, high_c=nan, smooth_c=nan, begun_ns=never))
+
+
+# --- to and from JSON, by transformer ------------------------------------------------------------------
+
+
+def told(x: Explained, t: int) -> dict[str, Any]:
+    """One transformer's share, JSON-able."""
+    result: dict[str, Any] = {}
+    for f in fields(x):
+        value = getattr(x, f.name)
+        if isinstance(value, np.ndarray):
+            item = value[t].item()
+            result[f.name] = None if item != item else item
+    return result
+
+
+def made(model: Model, t_ns: int, shares: Mapping[int, Mapping[str, Any]], shift: int) -> Explained:
+    """Inverse of `told` for the transformers that are known; the others begin. Times move by shift [ns].
+
+    A share without some field (of an older checkpoint) begins there too. ValueError: damaged.
+    """
+    x = initial(model)
+    columns = {f.name: np.array(getattr(x, f.name)) for f in fields(x) if f.name != "t_ns"}
+    try:
+        for t, share in shares.items():
+            for name, column in columns.items():
+                if name not in share:
+                    continue
+                value = np.nan if share[name] is None else share[name]
+                if name.endswith("_ns") and value >= 0:
+                    value = max(0, value + shift)
+                column[t] = value
+    except (TypeError, ValueError, IndexError) as error:
+        raise ValueError(f"what the oil was held against cannot be read: {error!r}") from error
+    return _fixed(replace(x, t_ns=t_ns, **columns))

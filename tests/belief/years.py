@@ -1,0 +1,126 @@
+"""Healthy units for years: how often is a reading doubted that is right?
+
+Plants as `plant.draw` makes them, with weather, daily and weekly load, swings, tap changes and fans that
+fail and
+say so. `python tests/belief/years.py --years 30 --step 60` prints the count and its upper 95 % bound.
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+import random
+from dataclasses import dataclass, field
+from typing import Any
+
+from plant import DAY_S, Figures, Weather, draw
+from rig import Rig
+
+#: Alarms that say a reading is in doubt.
+DOUBTS = ("oil_doubtful", "load_doubtful", "cold_oil_doubtful", "current_doubtful", "feedback_stuck")
+
+
+class Demand:
+    """Load in pu: two daily peaks, weekends, a random walk over hours and now and then a switching step."""
+
+    def __init__(self, rng: random.Random) -> None:
+        self.rng = rng
+        self.mean = rng.uniform(0.35, 0.8)
+        self.day = rng.uniform(0.1, 0.3)
+        self.walk, self.step, self.until_s = 0.0, 0.0, 0.0
+
+    def at(self, t_s: float, dt_s: float) -> float:
+        hours = (t_s / 3600) % 24
+        peaks = math.exp(-(((hours - 9) / 2.5) ** 2)) + 1.2 * math.exp(-(((hours - 19) / 3.0) ** 2)) - 0.5
+        weekend = 0.8 if (t_s / DAY_S) % 7 >= 5 else 1.0
+        share = dt_s / 7200
+        self.walk += -self.walk * share + self.rng.gauss(0, 0.06) * math.sqrt(2 * share)
+        if self.rng.random() < dt_s / (4 * DAY_S):  # a neighbour is out for some hours, or the feeder is
+            self.step, self.until_s = self.rng.choice((0.35, 0.5, -1.0)), t_s + self.rng.uniform(1, 10) * 3600
+        if t_s > self.until_s:
+            self.step = 0.0
+        level = (self.mean + self.day * peaks) * weekend + self.walk
+        return max(0.0, 0.0 if self.step < 0 else min(1.35, level + self.step))
+
+
+@dataclass
+class Count:
+    """What came of some plant-years. told: each doubt that was raised, in words."""
+
+    years: float = 0.0
+    doubts: int = 0
+    told: list[str] = field(default_factory=list)
+
+    @property
+    def upper_per_year(self) -> float:
+        """Upper 95 % bound of a Poisson rate: for 0 seen it is 3.0 over the years."""
+        from scipy.stats import chi2
+
+        return float(chi2.ppf(0.95, 2 * (self.doubts + 1)) / 2 / max(self.years, 1e-9))
+
+
+def figures_and_weather(rng: random.Random) -> tuple[Figures, Weather]:
+    weather = Weather(
+        mean_c=rng.uniform(5, 18),
+        day_k=rng.uniform(2, 6),
+        front_k=rng.uniform(1, 4),
+        season_k=rng.uniform(6, 12),
+    )
+    return draw(rng), weather
+
+
+def healthy(seed: int, days: float, step_s: float, **kind: Any) -> Count:
+    """One unit for so long; every doubt in it is false."""
+    rng = random.Random(seed)
+    figures, weather = figures_and_weather(rng)
+    demand = Demand(rng)
+    kind.setdefault("guide", rng.choice(("iec_60076_7", "ieee_c57_91")))
+    kind.setdefault("ambient", rng.random() < 0.75)
+    kind.setdefault("probes", rng.choice((1, 2)))
+    kind.setdefault("sides", rng.choice((1, 2)))
+    kind.setdefault("noise_k", rng.uniform(0.05, 0.4))
+    r = Rig(figures, weather, step_s=step_s, seed=seed, load=demand.mean, **kind)
+    r.plant.t_s = rng.uniform(0, 365) * DAY_S
+    count = Count(years=days / 365)
+    broken_until_s = 0.0
+    for _ in range(round(days * DAY_S / step_s)):
+        t_s = r.plant.t_s
+        r.load = demand.at(t_s, step_s)
+        if rng.random() < step_s / (60 * DAY_S):  # a group's breaker trips, for some days
+            stage = rng.choice(("stage1", "stage2", "stage3"))
+            r.dead, broken_until_s = {stage}, t_s + rng.uniform(0.2, 4) * DAY_S
+            r.faults = {f"{stage}.feedback": lambda _: 0.0}
+        if r.dead and t_s > broken_until_s:
+            r.dead, r.faults = set(), {}
+        out = r.cycle()
+        for e in out.events:
+            raised = e.kind == "alarm" and e.data.get("active") and e.data.get("was") is None
+            if raised and e.subject.split("alarm_")[-1] in DOUBTS:
+                count.doubts += 1
+                count.told.append(f"seed {seed} day {(t_s) / DAY_S % 365:.2f} {kind}: {e.text}")
+        r.events.clear()
+    return count
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--years", type=float, default=30.0)
+    parser.add_argument("--each", type=float, default=365.0, help="days of each unit")
+    parser.add_argument("--step", type=float, default=60.0)
+    parser.add_argument("--seed", type=int, default=1)
+    given = parser.parse_args()
+    total = Count()
+    seed = given.seed
+    while total.years < given.years - 1e-6:
+        one = healthy(seed, given.each, given.step)
+        total.years += one.years
+        total.doubts += one.doubts
+        for words in one.told:
+            print(words[:300])
+        seed += 1
+    bound = total.upper_per_year
+    print(f"{total.doubts} false doubts in {total.years:.1f} years: at most {bound:.2f} a year")
+
+
+if __name__ == "__main__":
+    main()

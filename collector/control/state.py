@@ -92,8 +92,8 @@ class TransformerState(NamedTuple):
     deadband. frozen: watch on top oil. phase_ns: per winding, since when it is the odd one out.
     cold: per stage, cold-oil block in force. doubtful_s: per winding, how long loss of life was integrated
     on a questionable or substituted hot spot [s]. fresh_from_ns: end of a stall after which not every input
-    has been read yet. unbalance_ns, sides_ns: since when a phase stands off from the others, and one side from
-    the other. frozen_1, frozen_2: slope of each oil probe against the model's.
+    has been read yet. unbalance_ns, sides_ns: since when a phase stands off from the others, and one side
+    from the other. frozen_1, frozen_2: slope of each oil probe against the model's.
     """
 
     mode: int = 0

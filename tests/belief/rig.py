@@ -269,7 +269,8 @@ class Rig:
     def text(self, name: str) -> str:
         head, _, tail = name.rpartition(".")
         full = f"T1.{head}.alarm_{tail}" if head else f"T1.alarm_{tail}"
-        return next((e.text for e in reversed(self.events) if e.kind == "alarm" and e.subject == full), "")
+        raised = [e for e in self.events if e.kind == "alarm" and e.subject == full and e.data.get("order")]
+        return raised[-1].text if raised else ""
 
     def alarms(self) -> list[str]:
         """Every alarm that is active, in short."""

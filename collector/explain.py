@@ -656,7 +656,11 @@ class _Told:
                 back = self.at(state.good_ns + plan.rules.back)
                 lines.append(f"What would change it: it is good again and counts from {back} if it stays so.")
             else:
-                lines.append(f"What would change it: good readings for {plan.rules.back / NS:g} s.")
+                fit = ""
+                if plan.oil_of is not None:
+                    fit = " that fit its last good value moved on by the model, or what is explained; or"
+                    fit += " somebody confirms it (`status --confirm-reading`)"
+                lines.append(f"What would change it: good readings for {plan.rules.back / NS:g} s{fit}.")
         return lines
 
     def input_rule(self, i: int) -> str:

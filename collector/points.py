@@ -195,6 +195,7 @@ DECLARED: tuple[Declared, ...] = (
     Declared("transformer", "load_valid_min", 47, "int", "min", "the loading figures may be used for so long; 0: there are none", "good"),
     Declared("transformer", "explained_low_c", 48, "float", "degC", "lowest top oil that load, ambient and cooling explain, with the errors left open", "good; none before it has begun"),
     Declared("transformer", "explained_high_c", 49, "float", "degC", "highest top oil that load, ambient and cooling explain, with the errors left open", "good; none before it has begun"),
+    Declared("transformer", "oil_bias_k", 50, "float", "K", "measured minus expected top oil, averaged over days of clear cooling", "good; none before it has begun"),
     # transformer: alarms
     _alarm("transformer", "hot_spot_high", 60, "hot spot above its high limit: every stage is called"),
     _alarm("transformer", "hot_spot_high_high", 61, "hot spot above its high-high limit"),
@@ -218,6 +219,7 @@ DECLARED: tuple[Declared, ...] = (
     _alarm("transformer", "load_doubtful", 81, "the oil is hotter than the shown load explains, or two sides differ: at least that load counts"),
     _alarm("transformer", "cold_oil_doubtful", 82, "the oil reads cold enough to block pumps, but model or load say otherwise: nothing is blocked"),
     _alarm("transformer", "tap_lost", 83, "tap position lost: the last one counts"),
+    _alarm("transformer", "oil_drifts", 85, "the oil has slowly come away from what is expected"),
     _alarm("transformer", "energised_doubtful", 84, "the energised contact is open while current flows"),
     # winding
     Declared("winding", "current_a", 0, "float", "A", "winding current, primary", _M, measured=True),

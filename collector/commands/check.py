@@ -189,6 +189,10 @@ def _transformer(t: Transformer, cycle_s: float) -> Iterator[str]:
         f"hot spot {a.hot_spot_high_c:g} / {a.hot_spot_high_high_c:g} °C (high / high-high)"
     )
     yield f"  Trip output: {'ENABLED' if t.trip.enabled else 'off'}"
+    if t.backstop is None:
+        yield "  Backstop: NONE; a wrong value that looks right cannot be excluded by software"
+    else:
+        yield f"  Backstop: thermostat at {t.backstop.limit_c:g} °C, last tested {t.backstop.last_test}"
 
 
 def _stage_row(t: Transformer, stage: Stage, cycle_s: float) -> tuple[str, ...]:

@@ -54,6 +54,11 @@ def add(parser: argparse.ArgumentParser) -> None:
     )
     what.add_argument("--end-substitute", metavar="MEASUREMENT")
     what.add_argument(
+        "--confirm-reading",
+        metavar="MEASUREMENT",
+        help="a lost temperature that reads well but fits nothing counts again, on your word",
+    )
+    what.add_argument(
         "--expect-load",
         nargs=2,
         metavar=("TRANSFORMER", "PU"),
@@ -146,6 +151,8 @@ def _command(args: argparse.Namespace, settings: Settings) -> tuple[CommandKind,
         return "end_expect_load", args.end_expect_load, None
     if args.end_substitute:
         return "end_substitute", args.end_substitute, None
+    if args.confirm_reading:
+        return "confirm_reading", args.confirm_reading, None
     if args.reset_peaks:
         return "reset_peaks", args.reset_peaks, None
     return None

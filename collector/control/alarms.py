@@ -283,6 +283,17 @@ KINDS: tuple[AlarmKind, ...] = (
     ),
     AlarmKind(
         "transformer",
+        "oil_drifts",
+        "medium",
+        "the top oil has slowly come away from what load, ambient and cooling explain",
+        "where it reads low the expected oil counts if it is higher, and no stage stops",
+        "a probe that creeps hides overheating, fouled coolers cost load",
+        "compare probe, ambient and currents with a second instrument; look at the coolers",
+        480,
+        off_delay_s=300.0,
+    ),
+    AlarmKind(
+        "transformer",
         "load_doubtful",
         "high",
         "the shown load does not explain the oil, or the two sides of the transformer differ",

@@ -52,16 +52,21 @@ class Culprit:
 
 @dataclass(frozen=True, slots=True)
 class Doubt:
-    """A contradiction that stands. quantity: "cold oil", "hot oil", "phases", "sides". by, band: how far
+    """A contradiction that stands. by, band: how far
     off it is and how far would be usual, in unit. culprits: likeliest first; empty: no single one explains
     it."""
 
-    quantity: Literal["cold oil", "hot oil", "phases", "sides"]
+    quantity: Literal["cold oil", "hot oil", "phases", "sides", "drift down", "drift up"]
     since_ns: int
     by: float
     band: float
     unit: str
     culprits: tuple[Culprit, ...]
+
+    @property
+    def holds(self) -> bool:
+        """Whether nothing may stop for it. An oil that drifts up calls for more by itself."""
+        return self.quantity != "drift up"
 
     @property
     def words(self) -> str:
@@ -76,7 +81,7 @@ def hold_against(cycle: Cycle, sample: track.Sample) -> None:
     plan = cycle.plan
     now, model = cycle.now, plan.model
     n = len(cycle.layout.transformers)
-    oil = np.full(n, np.nan)
+    oil, expected = np.full(n, np.nan), np.full(n, np.nan)
     low, high = sample.ambient_c.copy(), sample.ambient_c.copy()
     coolest, extra = sample.mode.copy(), np.zeros(n)
     least, most = sample.current_a, sample.current_a
@@ -87,7 +92,11 @@ def hold_against(cycle: Cycle, sample: track.Sample) -> None:
             measured = cycle.measured(t.inputs.get("top_oil_2_c"))
         if measured is not None and not th.oil_lost and cycle.deciding:
             oil[i] = measured
-        if cycle.measured(t.inputs.get("ambient_c")) is None:
+        measured_air = cycle.measured(t.inputs.get("ambient_c")) is not None
+        known = cycle.old.expected[i] if cycle.old.expected else None
+        if known is not None and measured_air and not th.tap_lost:
+            expected[i] = known
+        if not measured_air:
             low[i], high[i] = t.settings.site.ambient_low_c, t.settings.site.ambient_high_c
         coolest[i], extra[i] = may_cool(cycle, t, int(sample.mode[i]))
         watch_currents(cycle, t, scales_of(cycle, t))
@@ -109,19 +118,20 @@ def hold_against(cycle: Cycle, sample: track.Sample) -> None:
             sample.mode,
             extra,
             np.array([t.settings.lost_inputs.oil_margin_k for t in cycle.layout.transformers]),
+            expected,
             sample.energised,
             sample.rated_scale,
             sample.loss_scale,
         ),
     )
     x = cycle.explained
-    standing = bool(x.cold.any() or x.hot.any())
+    standing = bool(x.cold.any() or x.hot.any() or x.drift.any())
     for t in cycle.layout.transformers:
         ts, th = cycle.transformers[t.index], cycle.thermals[t.index]
         if not standing and ts.unbalance_ns < 0 and ts.sides_ns < 0:
             continue
         th.doubts = tuple(found_doubts(cycle, t, oil[t.index]))
-        if th.doubts:
+        if any(d.holds for d in th.doubts):
             th.doubt = f"{t.id}: {th.doubts[0].quantity} in doubt: {th.doubts[0].words}"
 
 
@@ -170,6 +180,18 @@ def found_doubts(cycle: Cycle, t: TransformerPlan, oil: Any) -> list[Doubt]:
         by = float(oil - x.high_c[i]) if oil == oil else 0.0
         culprits = _hot_culprits(cycle, t, oil, found)
         found.append(Doubt("hot oil", int(x.hot_ns[i]), by, float(x.band_k[i]), "K", culprits))
+    if x.drift[i] and not (x.cold[i] or x.hot[i]):
+        low = x.drift[i] < 0
+        how = "reads low" if low else "reads high"
+        named = tuple(_probes(cycle, t, how))
+        named += (Culprit(f"{t.id}.ambient_c", "reads high" if low else "reads low"),)
+        named += tuple(_all_currents(cycle, t, "reads high" if low else "reads low", found))
+        if not low:
+            named = (Culprit(f"{t.id}: a radiator or valve", "is blocked or shut"), *named)
+        words: Literal["drift down", "drift up"] = "drift down" if low else "drift up"
+        found.append(
+            Doubt(words, int(x.drift_ns[i]), float(x.bias_k[i]), float(x.band_k[i]), "K", named)
+        )
     return found
 
 

@@ -211,6 +211,9 @@ def doubt_conditions(cycle: Cycle, t: TransformerPlan) -> None:
         detail = f"by {abs(d.by):.2g} {d.unit} beyond {d.band:.2g}; {d.words}"
         if d.quantity == "cold oil":
             cycle.condition(a["oil_doubtful"], True, detail)
+        elif d.quantity in ("drift down", "drift up"):
+            detail = f"{d.by:+.1f} K over days; {d.words}"
+            cycle.condition(a["oil_drifts"], True, detail)
         elif d.quantity == "phases":
             for w in t.windings:
                 if any(c.what == f"{w.id}.current_a" for c in d.culprits):

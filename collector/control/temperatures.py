@@ -146,7 +146,8 @@ def oil_sample(cycle: Cycle, t: TransformerPlan, th: Thermals) -> tuple[float, i
             first, second = good[0].value, good[1].value
             th.oil_lost = True
             th.lost = f"{t.id}: the top-oil probes disagree, {first:.1f} and {second:.1f} °C"
-    if value is not None and not th.oil_lost and cycle.explained.cold[t.index]:
+    low = cycle.explained.cold[t.index] or cycle.explained.drift[t.index] < 0
+    if value is not None and not th.oil_lost and low:
         quality = quality | li.DOUBTFUL
         expected_c = expected_oil(cycle, t)
         if expected_c is not None and expected_c > value:  # colder than anything explains: expected counts

@@ -86,6 +86,8 @@ def transformer_values(cycle: Cycle, t: TransformerPlan, v: dict[str, Value]) ->
     v[f"{p}.load_pu"] = _value(th.load, th.load_quality)
     v[f"{p}.explained_low_c"] = _value(finite(cycle.explained.low_c[i]), GOOD)
     v[f"{p}.explained_high_c"] = _value(finite(cycle.explained.high_c[i]), GOOD)
+    bias = finite(cycle.explained.bias_k[i]) if cycle.explained.watched_s[i] else None
+    v[f"{p}.oil_bias_k"] = _value(bias, GOOD)
     v[f"{p}.unmonitored_h"] = Value(float(cycle.thermal.unmonitored_s[i]) / 3600.0, GOOD)
     v[f"{p}.bubbling_margin_k"] = bubbling_margin(cycle, t, th)
     loading_values(cycle, t, v)

@@ -109,6 +109,9 @@ def _transformer(run: Run, root: Part, t: Part) -> None:
         thermal.tap_changer,
         cooling.lost_inputs,
         cooling.redundancy,
+        cooling.backstop,
+        cooling.site,
+        cooling.watching,
     )
     limits: Rules = (
         cooling.alarm_order,

@@ -579,6 +579,17 @@ class Site(Section):
     )
 
 
+class Backstop(Section):
+    """A thermostat of its own in the cooling circuit: it starts the cooling whatever windingd holds off."""
+
+    limit_c: Annotated[float, Field(ge=40, le=120)] = Field(
+        description="top oil at which its contact, in parallel with windingd's relays, starts every stage"
+    )
+    last_test: Annotated[str, Field(pattern=r"^\d{4}-\d{2}-\d{2}$")] = Field(
+        description="day of the last test with the thermostat itself (YYYY-MM-DD)"
+    )
+
+
 class Transformer(Section):
     id: Id
     number: TransformerNumber
@@ -612,6 +623,9 @@ class Transformer(Section):
     contacts: AlarmContacts = AlarmContacts()
     lost_inputs: LostInputs = LostInputs()
     site: Site = Site()
+    backstop: Backstop | None = Field(
+        None, description="hard-wired thermostat; software cannot exclude a believable wrong value"
+    )
     pre_cooling_lead_min: Annotated[float, Field(ge=0, le=480)] = Field(
         60.0,
         description="an expected load calls cooling so long before it begins; 0 = off. An hour moves the oil "

@@ -34,6 +34,14 @@ EXTRA_GROUP_SHARE = 0.12
 BEGIN_K = 1.0
 #: ... and ends when what was gathered has worn off: at most 1 K a time, from at most this many times as much.
 MOST = 1.5
+#: A bias is measured oil minus expected, averaged over so much observed time [s], its own past over so
+#: much: days
+#: pass through weather and load, months through a season.
+BIAS_S, PAST_S = 2 * 86_400.0, 60 * 86_400.0
+#: Before so much observed time [s] a bias, and its past, is not looked at.
+BIAS_AFTER_S, PAST_AFTER_S = 3 * 86_400.0, 10 * 86_400.0
+#: A bias that has moved by this much from its own past is told [K]; what is told ends at this share of it.
+MOVED_K, ENDS_SHARE = 5.0, 0.6
 #: Slope of the oil is taken over so long [s]: below an oil time constant, above the noise of a probe.
 SLOPE_S = 900.0
 #: Not explained by any load: no load was ever carried for hours above it [pu].
@@ -48,6 +56,7 @@ class Seen:
     alike where it is measured [degC] (T,). current_low_a, current_high_a: alike where measured [A] (W,).
     coolest, warmest: index of the cooling mode with all that may be running, and of what is proven (T,).
     extra: groups that may run and belong to no mode (T,). margin_k: on top of the errors [K] (T,).
+    expected_c: the model's oil, settled and with an ambient; else NaN [degC] (T,).
     """
 
     t_ns: int
@@ -60,6 +69,7 @@ class Seen:
     warmest: Ints
     extra: Floats
     margin_k: Floats
+    expected_c: Floats
     energised: Bools | None = None
     rated_scale: Floats | None = None
     loss_scale: Floats | None = None
@@ -73,7 +83,9 @@ class Explained:
     from the middle in steady state [K]. cold_ks, hot_ks: how far and how long the oil was outside [K s].
     cold, hot: it is in doubt. cold_ns, hot_ns: since when; -1. smooth_c: the oil, smoothed [degC].
     needed_pu: the load that explains the oil, in the warmest mode [pu]; NaN: none does. goal_c: where the
-    lowest course goes [degC]. begun_ns: since when it has been followed; -1.
+    lowest course goes [degC]. begun_ns: since when it has been followed; -1. bias_k, past_k: measured minus
+    expected oil over days, and over months [K]. watched_s: observed time of both [s]. drift: -1 the oil has
+    slowly come to read colder than expected, 1 hotter, 0 neither. drift_ns: since when; -1.
     """
 
     t_ns: int
@@ -90,12 +102,40 @@ class Explained:
     needed_pu: Floats
     goal_c: Floats
     begun_ns: Ints
+    bias_k: Floats
+    past_k: Floats
+    watched_s: Floats
+    drift: Ints
+    drift_ns: Ints
 
 
 def initial(model: Model) -> Explained:
     n = len(model.transformers)
-    nan, zero, no, never = np.full(n, np.nan), np.zeros(n), np.zeros(n, np.bool_), np.full(n, -1, np.int64)
-    return _fixed(Explained(-1, nan, nan, zero, zero, zero, no, no, never, never, nan, nan, nan, never))
+    nan, zero, no = np.full(n, np.nan), np.zeros(n), np.zeros(n, np.bool_)
+    never, none = np.full(n, -1, np.int64), np.zeros(n, np.int64)
+    return _fixed(
+        Explained(
+            t_ns=-1,
+            low_c=nan,
+            high_c=nan,
+            band_k=zero,
+            cold_ks=zero,
+            hot_ks=zero,
+            cold=no,
+            hot=no,
+            cold_ns=never,
+            hot_ns=never,
+            smooth_c=nan,
+            needed_pu=nan,
+            goal_c=nan,
+            begun_ns=never,
+            bias_k=zero,
+            past_k=zero,
+            watched_s=zero,
+            drift=none,
+            drift_ns=never,
+        )
+    )
 
 
 def _fixed(x: Explained) -> Explained:
@@ -165,6 +205,8 @@ def advance(model: Model, was: Explained, seen: Seen) -> Explained:
     hot_ks = _gathered(was.hot_ks, seen.oil_c - high_c, seconds, enough)
     cold = np.where(was.cold, cold_ks > 0.0, cold_ks >= enough)
     hot = np.where(was.hot, hot_ks > 0.0, hot_ks >= enough)
+    bias, past, watched = _bias(was, seen, dt_s)
+    drift = _drift(was.drift, bias, past, watched, np.maximum(band_low, band_high))
     smooth = np.where(np.isnan(was.smooth_c), seen.oil_c, was.smooth_c)
     smooth = np.where(known, seen.oil_c + (smooth - seen.oil_c) * np.exp(-dt_s / SLOPE_S), smooth)
     return _fixed(
@@ -181,6 +223,11 @@ def advance(model: Model, was: Explained, seen: Seen) -> Explained:
             hot_ns=np.where(hot, np.where(was.hot, was.hot_ns, seen.t_ns), -1),
             smooth_c=smooth,
             goal_c=goal_low,
+            bias_k=bias,
+            past_k=past,
+            watched_s=watched,
+            drift=drift,
+            drift_ns=np.where(drift != 0, np.where(was.drift == drift, was.drift_ns, seen.t_ns), -1),
             begun_ns=np.where(begin, seen.t_ns, was.begun_ns),
             needed_pu=_needed(model, seen, smooth, high) if hot.any() else was.smooth_c * np.nan,
         )
@@ -191,6 +238,32 @@ def _gathered(was: Floats, outside_k: Floats, seconds: Floats, enough: Floats) -
     """What speaks against the oil [K s]; nothing is gathered and nothing wears off without a reading."""
     more = np.where(np.isfinite(outside_k), np.maximum(outside_k, -1.0), 0.0) * seconds
     return np.clip(was + more, 0.0, MOST * enough)
+
+
+def _bias(was: Explained, seen: Seen, dt_s: float) -> tuple[Floats, Floats, Floats]:
+    """Averages of measured minus expected oil, over the time in which the cooling was what the mode says."""
+    clear = (seen.coolest == seen.warmest) & (seen.extra == 0.0)
+    by = seen.oil_c - seen.expected_c
+    passed = np.where(clear & np.isfinite(by), min(dt_s, 3600.0), 0.0)
+    by = np.where(passed > 0.0, by, 0.0)
+    # a plain mean at first, until there is as much as it is to span
+    new = passed / np.maximum(np.minimum(BIAS_S, was.watched_s) + passed, 1.0)
+    old = passed / np.maximum(np.minimum(PAST_S, was.watched_s) + passed, 1.0)
+    return (
+        was.bias_k + new * (by - was.bias_k),
+        was.past_k + old * (by - was.past_k),
+        was.watched_s + passed,
+    )
+
+
+def _drift(was: Ints, bias: Floats, past: Floats, watched: Floats, band: Floats) -> Ints:
+    """Beyond the errors, or far from its own past; it ends well within both."""
+    share = np.where(was != 0, ENDS_SHARE, 1.0)
+    side = np.where(bias < 0.0, -1, 1)
+    off = (np.abs(bias) > share * band) & (watched >= BIAS_AFTER_S)
+    moved = (np.abs(bias - past) > share * MOVED_K) & (watched >= PAST_AFTER_S)
+    side = np.where(moved & ~off, np.where(bias < past, -1, 1), side)
+    return np.where(off | moved, side, 0).astype(np.int64)
 
 
 def _needed(model: Model, seen: Seen, smooth: Floats, high: Steady) -> Floats:

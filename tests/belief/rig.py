@@ -260,6 +260,10 @@ class Rig:
         assert self.outcome is not None
         return self.outcome.values[f"T1.{point}"].value
 
+    def band_k(self) -> float:
+        """How far off the expected oil the reading may be, as published [K]."""
+        return float(self.value("explained_high_c") - self.value("expected_oil_c"))
+
     def standing(self, name: str) -> bool:
         """An alarm by name is active: "oil_doubtful", "stage1.feedback_stuck"."""
         head, _, tail = name.rpartition(".")

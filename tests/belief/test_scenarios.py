@@ -6,12 +6,13 @@ Each scenario is judged by the plant (true oil and hot spot, motors that turn) a
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
 import pytest
-from plant import Weather
+from plant import Weather, nominal
 from rig import Rig
 
 from collector.control import belief, calling, conditions, hold_off, readings, temperatures
@@ -94,6 +95,34 @@ def test_an_oil_that_drifts_low_is_told_and_the_expected_one_counts(
     named = r.text("oil_doubtful")
     assert "ambient_c reads high" in named or low_k > 10
     assert probes == 2 or "top_oil_c reads low" in named
+
+
+@pytest.mark.parametrize("after_days", [0.0, 20.0])
+def test_half_a_kelvin_a_day_is_told_before_band_plus_5_k(after_days: float) -> None:
+    weather = Weather(mean_c=12.0, day_k=4.0, front_k=1.5)
+    figures = nominal(sun_k=1.0, sensor_sun_k=0.5, wind_k=0.5)
+    r = Rig(figures, weather, load=0.62, groups=0, step_s=1200.0)
+
+    def swings(r: Rig) -> None:
+        r.load = 0.62 + 0.12 * math.sin(2 * math.pi * r.plant.t_s / 86400.0)
+
+    r.run(24.0 * after_days, each=swings)
+    assert r.alarms() == []
+    begun_s = r.plant.t_s
+    r.faults["top_oil_c"] = lambda v: v - 0.5 * (r.plant.t_s - begun_s) / 86400.0
+    band_k = 0.0
+    for _ in range(40):
+        r.run(24.0, each=swings)
+        if r.standing("oil_drifts") or r.standing("oil_doubtful"):
+            break
+        band_k = r.band_k()
+    low_k = 0.5 * (r.plant.t_s - begun_s) / 86400.0
+    assert r.standing("oil_drifts") or r.standing("oil_doubtful")
+    assert low_k < band_k + 5.0
+    assert "T1.top_oil_c reads low" in r.text("oil_drifts") + r.text("oil_doubtful")
+    told = low_k
+    r.run(24.0 * 3, each=swings)
+    assert r.standing("oil_drifts") or r.standing("oil_doubtful"), told
 
 
 # --- 3: cold oil in a pumped unit -----------------------------------------------------------------------

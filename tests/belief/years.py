@@ -10,7 +10,9 @@ from __future__ import annotations
 import argparse
 import math
 import random
+import re
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 from plant import DAY_S, Figures, Weather, draw
@@ -108,6 +110,7 @@ def main() -> None:
     parser.add_argument("--each", type=float, default=365.0, help="days of each unit")
     parser.add_argument("--step", type=float, default=60.0)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--write", type=Path)
     given = parser.parse_args()
     total = Count()
     seed = given.seed
@@ -116,10 +119,19 @@ def main() -> None:
         total.years += one.years
         total.doubts += one.doubts
         for words in one.told:
-            print(words[:300])
+            print(words[:300], flush=True)
         seed += 1
     bound = total.upper_per_year
-    print(f"{total.doubts} false doubts in {total.years:.1f} years: at most {bound:.2f} a year")
+    drawn = (
+        f"{total.doubts} false doubts in {total.years:.1f} years of healthy units at {given.step:g} s "
+        f"steps: at most "
+        f"{bound:.2f} a transformer and year (upper 95 % bound)."
+    )
+    print(drawn)
+    if given.write is not None:
+        text = given.write.read_text("utf-8")
+        new = re.sub(r"(<!-- years -->\n).*?(<!-- end -->)", rf"\g<1>{drawn}\n\g<2>", text, flags=re.DOTALL)
+        given.write.write_text(new, "utf-8")
 
 
 if __name__ == "__main__":

@@ -1,0 +1,56 @@
+"""What `check` says of a unit whose readings are held against little, and of one without a thermostat."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from collector.settings import load
+
+DEMO = Path(__file__).parents[2] / "config" / "demo.yaml"
+BACKSTOP = '    backstop: {limit_c: 95.0, last_test: "2026-05-12"}\n'
+
+
+def said(tmp_path: Path, *changes: tuple[str, str]) -> list[str]:
+    text = DEMO.read_text("utf-8")
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new)
+    path = tmp_path / "station.yaml"
+    path.write_text(text, "utf-8")
+    found = load(str(path))
+    return [str(f) for f in (*found.faults, *found.remarks)]
+
+
+def test_a_unit_without_a_backstop_is_warned_of(tmp_path: Path) -> None:
+    assert not any("T1.backstop" in line for line in said(tmp_path))
+    (line,) = [s for s in said(tmp_path, (BACKSTOP, "")) if "T1.backstop" in s]
+    assert "T1.backstop: warning: no thermostat of its own starts the cooling" in line
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("limit_c: 95.0", "limit_c: 99.0", "99 is above the alarm top_oil_high_c 95"),
+        ('"2026-05-12"', '"May"', "last_test"),
+        ("limit_c: 95.0, ", "", "limit_c"),
+        (
+            BACKSTOP,
+            "    site: {ambient_low_c: 30.0, ambient_high_c: 20.0}\n",
+            "is not below ambient_high_c 20",
+        ),
+    ],
+)
+def test_faults_of_backstop_and_site(tmp_path: Path, old: str, new: str, words: str) -> None:
+    assert any(words in line for line in said(tmp_path, (old, new))), said(tmp_path, (old, new))
+
+
+def test_what_cannot_be_watched_is_said(tmp_path: Path) -> None:
+    text = DEMO.read_text("utf-8")
+    begin = text.index("    ambient:\n")
+    ambient = text[begin : text.index("\n", text.index("{", begin)) + 1]
+    lines = said(tmp_path, (ambient, ""))
+    assert any("ambient: note: is not measured" in s and "-25 to 40 °C" in s for s in lines)
+    assert any("their ampere-turns are not compared" in s for s in lines)
+    assert any("probe and ambient cannot be told apart" in s for s in lines)

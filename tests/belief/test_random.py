@@ -1,0 +1,18 @@
+"""A small part of the long runs: random faults at 10 s steps, and some weeks of healthy units."""
+
+from __future__ import annotations
+
+import cases
+import pytest
+import years
+
+
+@pytest.mark.parametrize("seed", range(1, 21))
+def test_no_true_hot_spot_stays_above_its_limit_with_a_stage_held_off(seed: int) -> None:
+    case = cases.run(seed, hours=2.0, step_s=10.0)
+    assert case.inhibited_s <= cases.STATED_S, case
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_healthy_unit_is_not_doubted(seed: int) -> None:
+    assert years.healthy(seed, days=14.0, step_s=300.0).told == []

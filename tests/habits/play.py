@@ -11,8 +11,8 @@ import tempfile
 import time
 from pathlib import Path
 
-from habits_judge import bound, judge
-from habits_station import HABITS, KINDS, Station, play
+from habits.judge import bound, judge
+from habits.station import HABITS, KINDS, Station, play
 
 
 async def main() -> int:
@@ -41,8 +41,8 @@ async def main() -> int:
     async with station:
         await play(station, args.seconds, only)
     verdict = judge(station)
-    print(f"cpu {station.cpu_s:.1f} s of {time.monotonic() - began:.0f} s, {len(station.log.asked)} requests, "
-          f"{len(station.errors.read_bytes().splitlines())} lines of log")  # fmt: skip
+    took_s, told = time.monotonic() - began, len(station.errors.read_bytes().splitlines())
+    print(f"cpu {station.cpu_s:.1f} s of {took_s:.0f} s, {len(station.log.asked)} requests, {told} log lines")
     print(dict(verdict.premises))
     print({name: round(value, 1) for name, value in verdict.worst.items()})
     print(*verdict.lines(), sep="\n")

@@ -1,7 +1,8 @@
-"""The unmodified daemon against devices with any mix of bad habits, changing in time; judged by the devices' log.
+"""The unmodified daemon against devices with any mix of bad habits, judged by the devices' own log.
 
-Two minutes here, at fixed seeds and one that is drawn anew and printed; `WINDINGD_HABITS_S=3600` for an hour. A
-run is repeated with `python tests/habits/play.py --kind K --seed S` (same habits, not the same microseconds).
+Two minutes here, at fixed seeds and one that is drawn anew and printed; `WINDINGD_HABITS_S=3600` for an hour.
+`PYTHONPATH=tests python -m habits.play --kind K --seed S` repeats one: the same habits, not the same
+microseconds.
 """
 
 from __future__ import annotations
@@ -13,8 +14,9 @@ import sys
 from pathlib import Path
 
 import pytest
-from habits_judge import Verdict, bound, judge
-from habits_station import KINDS, Station, play
+
+from habits.judge import Verdict, bound, judge
+from habits.station import KINDS, Station, play
 
 SECONDS = float(os.environ.get("WINDINGD_HABITS_S", "105"))
 #: A station is set up anew so often in a long run: starts and releases an hour are bounded.

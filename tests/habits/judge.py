@@ -1,8 +1,7 @@
 """The judge: were the promises kept, by the devices' own log and by what the daemon told others?
 
-It knows the settings and the log of one finished run; it imports nothing of the project, and reads the record as
-docs/record.md describes it. A promise that cannot be broken proves nothing, so it also counts how
-often each was put to the test.
+It knows the settings and the log of one finished run, and reads the record as docs/record.md describes it.
+A promise that is never put to the test proves nothing, so it also counts how often each was.
 """
 
 from __future__ import annotations
@@ -11,18 +10,20 @@ import json
 import sqlite3
 import zlib
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 
-from habits_device import Asked, Moved
-from habits_station import (
+from habits.device import Asked, Moved
+from habits.station import (
     AMBIENT,
     CURRENTS,
     CYCLE_S,
     HOT_C,
     LATE_ANSWER_S,
     OIL,
+    SERVED,
     STALE_S,
     TIMEOUT_S,
     Station,
@@ -30,8 +31,9 @@ from habits_station import (
 
 #: Noise of a busy machine: a late timer of the device, of the daemon, of the client [s].
 NOISE_S = 1.5
-#: Requests a second to one unit, connections a second to one line, on average over WINDOW_S.
-WINDOW_S, REQUESTS_S, CONNECTIONS_S = 5.0, 25.0, 10.0
+#: Requests a second to one unit, connections a second to one line, on average over WINDOW_S: a fallen-back
+#: module is written coil by coil with each decision, and a peer may serve one request per connection.
+WINDOW_S, REQUESTS_S, CONNECTIONS_S = 5.0, 25.0, 21.0
 #: A unit that gave no sound answer for so long gets at most so many requests a second.
 FAILING_S, FAILING_REQUESTS_S = 6.0, 4.0
 #: A line counts as well-behaved so long after its last habit, and after a connection was made [s].
@@ -58,13 +60,13 @@ class Bound:
 
     def __str__(self) -> str:
         return (
-            f"{self.total:.1f} s = detection {self.detection:.1f} + decision {self.decision:.1f} + until left alone "
-            f"{self.obey:.1f} + module {self.release:.1f} + noise {NOISE_S:.1f}"
+            f"{self.total:.1f} s = detection {self.detection:.1f} + decision {self.decision:.1f} + "
+            f"until left alone {self.obey:.1f} + module {self.release:.1f} + noise {NOISE_S:.1f}"
         )
 
 
 def bound(station: Station) -> Bound:
-    """From the settings: a value may count until it is stale; then a decision, the writes, the module's timeout.
+    """From the settings: a value may count until it is stale; then a decision, writes, the module's timeout.
 
     Until left alone: half the module's timeout (10 s at most), never less than the worst write time, which is
     each output once and once again, a time-out each, after the request in flight and one of every other unit.
@@ -81,7 +83,7 @@ def bound(station: Station) -> Bound:
 
 @dataclass(frozen=True)
 class Broken:
-    """A promise not kept. letter: of the list in `judge`. what: without figures, so that findings can be counted."""
+    """A promise not kept. letter: as in `judge`. what: without figures, so that findings can be counted."""
 
     letter: str
     at: float
@@ -110,10 +112,13 @@ class Verdict:
         self.worst[what] = max(self.worst.get(what, value), value)
 
 
+Tell = Callable[[str, float, str, str], None]  # letter, when, what, figures
+
+
 def judge(station: Station) -> Verdict:
     """(a) nothing is held off longer than the bound after hot oil is readable.
-    (b) no value is good that its register did not hold: in the record's journal, at the stamped time; at the SCADA port,
-        within the time in which a value may count.
+    (b) no value is good that its register did not hold: in the record's journal, at the stamped time; at the
+        SCADA port, within the time in which a value may count.
     (c) requests to a unit and connections to a line a second are bounded, of a failing unit closely.
     (d) after a forced release nothing is energised before every input has been read anew.
     (e) the daemon lives, and a module is written only as its settings allow.
@@ -121,16 +126,16 @@ def judge(station: Station) -> Verdict:
     verdict = Verdict()
     start = station.log.connected[0][0] if station.log.connected else station.told[0][0]
 
-    def broken(letter: str, at: float, what: str, figures: str) -> None:
+    def tell(letter: str, at: float, what: str, figures: str) -> None:
         verdict.broken.append(Broken(letter, at - start, what, figures, station.told_at(at)))
 
-    _held_off(station, verdict, broken)
-    _journal(station, verdict, broken)
-    _scada(station, verdict, broken)
-    _traffic(station, verdict, broken)
-    _fresh(station, verdict, broken)
+    _held_off(station, verdict, tell)
+    _journal(station, verdict, tell)
+    _scada(station, verdict, tell)
+    _traffic(station, verdict, tell)
+    _fresh(station, verdict, tell)
     if not station.survived:
-        broken("e", station.ended, "the daemon has ended by itself", "")
+        tell("e", station.ended, "the daemon has ended by itself", "")
     return verdict
 
 
@@ -139,7 +144,7 @@ def judge(station: Station) -> Verdict:
 
 def hot_periods(station: Station) -> Iterator[tuple[float, float]]:
     changes = [*station.truth.oil, (station.ended, 0.0)]
-    for (since, base), (until, _) in zip(changes, changes[1:], strict=False):
+    for (since, base), (until, _) in pairwise(changes):
         if base == HOT_C:
             yield since, min(until, station.ended)
 
@@ -159,29 +164,29 @@ def energised(moves: Iterable[Moved], coil: int, end: float) -> Iterator[tuple[M
         yield since, end
 
 
-def _held_off(station, verdict, broken) -> None:  # type: ignore[no-untyped-def]
+def _held_off(station: Station, verdict: Verdict, tell: Tell) -> None:
     limit = bound(station)
     for hot, cold in hot_periods(station):
         verdict.premises["hot periods"] += 1
-        seen = min(hot + limit.detection, _clean_hot(station, hot, cold) or hot + limit.detection)
+        known = min(hot + limit.detection, _clean_hot(station, hot, cold) or cold)
         held = False
         for coil in station.kind.coils:
             for move, until in energised(station.log.moved, coil, station.ended):
-                if until <= hot or move.at >= cold or (until > cold and move.at < hot and until - hot < 0):
+                if until <= hot or move.at >= cold:
                     continue
+                before = move.at <= hot
+                held = held or before
                 until = min(until, cold)
-                begin = move.at if move.at > hot else seen
-                allowed = limit.decided
-                allowed += sum(max(0.0, min(until, b) - max(begin, a)) for a, b in station.stopped)
-                took = until - begin
-                held = True
+                begin = known if before else move.at
+                stalled = sum(max(0.0, min(until, b) - max(begin, a)) for a, b in station.stopped)
+                took, allowed = until - begin, limit.decided + stalled
                 verdict.most("released after [s]", until - max(move.at, hot))
                 if took > allowed:
-                    broken(
+                    tell(
                         "a",
                         begin + allowed,
                         f"held off in the heat, energised by {move.cause}",
-                        f"coil {coil} for {took:.1f} s after {'hot oil was known' if move.at <= hot else 'that'} "
+                        f"coil {coil} for {took:.1f} s after {'hot oil was known' if before else 'that'} "
                         f"(at most {allowed:.1f} s; {until - hot:.1f} s after the heat began)",
                     )
         verdict.premises["hot while held off"] += held
@@ -190,33 +195,27 @@ def _held_off(station, verdict, broken) -> None:  # type: ignore[no-untyped-def]
 def _clean_hot(station: Station, hot: float, cold: float) -> float | None:
     """When hot oil was answered soundly on a line that had no habit and no new connection for a while."""
     line = station.line_of(1)
+    connected = [at for at, name in station.log.connected if name == line.name]
     for ask in station.log.asked:
+        if ask.unit != 1 or ask.sound is None or not hot <= ask.at < cold or ask.address != 0:
+            continue
+        since, habits = max((entry for entry in station.told if entry[0] <= ask.sound), default=(0.0, ""))
         if (
-            ask.unit == 1
-            and ask.sound is not None
-            and hot <= ask.at < cold
-            and ask.address <= 0 < ask.address + ask.count
+            ask.sound - since > CLEAN_S
+            and not _touches_oil(habits, station)
+            and not any(ask.sound - SETTLED_S < at <= ask.sound for at in connected)
+            and not any(a - 1.0 < ask.sound < b + SETTLED_S for a, b in station.stopped)
         ):
-            told = [text for since, text in station.told if since <= ask.sound]
-            since = [since for since, text in station.told if since <= ask.sound]
-            calm = not told[-1] and ask.sound - since[-1] > CLEAN_S
-            untouched = told and _only_module(told[-1], station) and ask.sound - since[-1] > CLEAN_S
-            connected = any(
-                ask.sound - SETTLED_S < at <= ask.sound
-                for at, name in station.log.connected
-                if name == line.name
-            )
-            stalled = any(a - 1.0 < ask.sound < b + SETTLED_S for a, b in station.stopped)
-            if (calm or untouched) and not connected and not stalled:
-                return ask.sound
+            return ask.sound
     return None
 
 
-def _only_module(text: str, station: Station) -> bool:
-    """The habits in force touch neither the oil transmitter nor its line."""
-    if station.line_of(1) is station.line_of(3):
-        return False
-    return "unit 1" not in text and f"line {station.line_of(1).name}" not in text
+def _touches_oil(habits: str, station: Station) -> bool:
+    """Whether the habits in force may touch the oil transmitter or its line."""
+    line = station.line_of(1)
+    return bool(habits) and (
+        line is station.line_of(3) or "unit 1" in habits or f"line {line.name}" in habits
+    )
 
 
 # --- (b) ------------------------------------------------------------------------------------------
@@ -262,7 +261,7 @@ def is_good(bits: int) -> bool:
     return bits & 3 == 0 and bits >> 10 == 0
 
 
-def _journal(station, verdict, broken) -> None:  # type: ignore[no-untyped-def]
+def _journal(station: Station, verdict: Verdict, tell: Tell) -> None:
     path = station.directory / "data" / "record.sqlite"
     told: set[tuple[str, float]] = set()
     for reading in journal(path) if path.exists() else ():
@@ -275,7 +274,7 @@ def _journal(station, verdict, broken) -> None:  # type: ignore[no-untyped-def]
         held = station.truth.held(reading.name, reading.at - TIMEOUT_S - 0.3, reading.at + 0.1)
         if min(abs(reading.value - one) for one in held) > 0.02:
             age = _age(station, reading.name, reading.value, reading.at)
-            broken(
+            tell(
                 "b",
                 reading.at,
                 f"{reading.name} good in the journal, {age[0]}",
@@ -294,16 +293,16 @@ def _age(station: Station, name: str, value: float, at: float) -> tuple[str, str
     return "no register held it", ""
 
 
-def _scada(station, verdict, broken) -> None:  # type: ignore[no-untyped-def]
+def _scada(station: Station, verdict: Verdict, tell: Tell) -> None:
     for at, name, value, bits in station.seen:
-        if not is_good(bits) or at > station.ended:
+        if name not in SERVED or not is_good(bits) or at > station.ended:
             continue
         verdict.premises["values good at the SCADA port"] += 1
         stall = sum(b - a for a, b in station.stopped if a - 8.0 < at < b + 8.0)
         held = station.truth.held(name, at - STALE_S - 2 * CYCLE_S - TIMEOUT_S - NOISE_S - stall, at)
         if min(abs(value - one) for one in held) > 0.02:
             age = _age(station, name, value, at)
-            broken("b", at, f"{name} good at the SCADA port, {age[0]}", f"{value:.2f} {age[1]}")
+            tell("b", at, f"{name} good at the SCADA port, {age[0]}", f"{value:.2f} {age[1]}")
 
 
 # --- (c) ------------------------------------------------------------------------------------------
@@ -318,14 +317,14 @@ def _busiest(times: list[float], window: float) -> Iterator[tuple[float, float]]
         yield at, (i - first + 1) / window
 
 
-def _traffic(station, verdict, broken) -> None:  # type: ignore[no-untyped-def]
+def _traffic(station: Station, verdict: Verdict, tell: Tell) -> None:
     def bounded(what: str, times: list[float], most: float) -> None:
         quiet_until = 0.0
         for at, rate in _busiest(times, WINDOW_S):
             verdict.most(what, rate)
             if rate > most and at > quiet_until:
                 quiet_until = at + 2 * WINDOW_S  # one finding, not one per request
-                broken("c", at, what, f"{rate:.1f} (at most {most:g})")
+                tell("c", at, what, f"{rate:.1f} (at most {most:g})")
 
     asked = [ask for ask in station.log.asked if ask.at <= station.ended]
     for unit in (1, 2, 3):
@@ -351,7 +350,7 @@ def _failing(asked: list[Asked]) -> Iterator[float]:
 # --- (d) ------------------------------------------------------------------------------------------
 
 
-def _fresh(station, verdict, broken) -> None:  # type: ignore[no-untyped-def]
+def _fresh(station: Station, verdict: Verdict, tell: Tell) -> None:
     """The inputs on which a hold-off rests: oil and the three currents."""
     registers = {OIL: (1, 0)} | {name: (2, 10 * k) for k, name in enumerate(CURRENTS)}
     forced = sorted(
@@ -371,13 +370,14 @@ def _fresh(station, verdict, broken) -> None:  # type: ignore[no-untyped-def]
             name
             for name, (unit, address) in registers.items()
             if not any(
-                ask.unit == unit and ask.address <= address < ask.address + ask.count and ask.function in (3, 4)
+                ask.unit == unit and ask.function in (3, 4)
+                and ask.address <= address < ask.address + ask.count
                 and since <= ask.at and ask.sound is not None and ask.sound <= move.at
                 for ask in station.log.asked
             )
         ]  # fmt: skip
         if missing:
-            broken(
+            tell(
                 "d", move.at, "energised after a forced release or a stall before every input was read anew",
                 f"coil {move.coil} after {move.at - since:.2f} s, without {', '.join(missing)}",
             )  # fmt: skip

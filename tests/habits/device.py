@@ -72,8 +72,9 @@ class UnitWays:
 
 @dataclass(slots=True)
 class Asked:
-    """One request as it arrived. sound: when it was answered with what it asked for, so that the answer can be
-    believed; told: when it was answered in a right frame at all, an exception of the unit among it. None: not so.
+    """One request as it arrived. sound: when it was answered with what it asked for, fit to be believed.
+
+    told: when it was answered in a right frame at all, an exception of the unit among it. None: it was not.
     """
 
     at: float
@@ -109,7 +110,7 @@ class Log:
 
 
 class Unit:
-    """One unit. words, contacts: (function, address) -> value at a time; what is in neither is exception 2."""
+    """One unit. words: (function, address) -> value at a time; contacts: address -> state."""
 
     def __init__(self, number: int) -> None:
         self.number = number

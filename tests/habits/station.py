@@ -1,6 +1,6 @@
 """A station of devices with habits, the daemon as a process beside it, and a SCADA client that watches it.
 
-It makes things happen and writes down when; whether a promise was kept is judged in habits_judge.py.
+It makes things happen and writes down when; whether a promise was kept is judged in judge.py.
 Nothing here comes from `collector` or `simulators`: the daemon is known by its settings, its sockets and
 its record only. Real time throughout.
 """
@@ -8,25 +8,33 @@ its record only. Real time throughout.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import math
 import os
 import random
 import signal
+import socket
 import struct
 import sys
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
+from string import Template
 
-from habits_device import Line, LineWays, Log, Module, Unit, UnitWays
+from habits.device import Line, LineWays, Log, Module, Unit, UnitWays
 
 OIL, AMBIENT = "T1.top_oil_c", "T1.ambient_c"
 CURRENTS = ("T1.HV_A.current_a", "T1.HV_B.current_a", "T1.HV_C.current_a")
 #: SCADA address of each (docs/scada.md: transformer 1 begins at 1000, its winding w at 1200 + 100 w).
 SERVED = {OIL: 1000, AMBIENT: 1003} | {name: 1300 + 100 * k for k, name in enumerate(CURRENTS)}
+#: Alarm states, likewise; 1 and 2: it stands.
+ALARMS = {"T1.stage1.alarm_output_fault": 3763} | {
+    f"device.{n}.alarm_link_lost": 303 + 15 * n for n in (1, 2, 3)
+}
 
-#: A measured value changes every TICK_S, and no value comes back within SPREAD of them: a reading tells its time.
+#: A measured value changes every TICK_S and comes back after SPREAD of them: a reading tells its time.
 TICK_S, SPREAD = 0.25, 97
 COLD_C, HOT_C, AMBIENT_C = 30.0, 105.0, 12.0
 AMPERES = (40.0, 50.0, 60.0)
@@ -34,6 +42,11 @@ TIMEOUT_S, LATE_ANSWER_S = 0.4, 0.8
 CYCLE_S, POLL_S, STALE_S, MAX_AGE_S = 0.5, 1.0, 5.0, 2.0
 #: Latest answer: 2.5 time-outs after its request, within time-out plus late_answer_s of the settings.
 LATEST_S = 2.5 * TIMEOUT_S
+
+
+def _word(truth: Truth, name: str, part: int, at: float) -> int:
+    """One register of a float32, high word first."""
+    return int(struct.unpack(">HH", struct.pack(">f", truth.value(name, at)))[part])
 
 
 def tick(at: float) -> int:
@@ -138,9 +151,7 @@ class Station:
         self.oil.words[4, 10] = lambda at: round(10 * truth.value(AMBIENT, at))
         for k, name in enumerate(CURRENTS):
             for part in (0, 1):
-                self.ct.words[3, 10 * k + part] = (
-                    lambda at, name=name, part=part: struct.unpack(">HH", struct.pack(">f", truth.value(name, at)))[part]
-                )  # fmt: skip
+                self.ct.words[3, 10 * k + part] = partial(_word, truth, name, part)
         for k, coil in enumerate(self.kind.coils):
             self.module.contacts[k] = lambda coil=coil: int(not self.module.coils[coil])
 
@@ -160,9 +171,12 @@ class Station:
         self.errors = self.directory / "daemon.log"
         with self.errors.open("wb") as err:
             self._process = await asyncio.create_subprocess_exec(
-                sys.executable, *self._daemon, "run", str(self.settings), "--json",
-                stdin=asyncio.subprocess.DEVNULL, stdout=asyncio.subprocess.DEVNULL, stderr=err, env=self._env,
-            )  # fmt: skip
+                *(sys.executable, *self._daemon, "run", str(self.settings), "--json"),
+                stdin=asyncio.subprocess.DEVNULL,
+                stdout=asyncio.subprocess.DEVNULL,
+                stderr=err,
+                env=self._env,
+            )
         self._watch = asyncio.create_task(self._watch_scada())
         return self
 
@@ -190,63 +204,53 @@ class Station:
         return self._process is not None and self._process.returncode is None
 
     def text(self) -> str:
-        """The settings: short times, one transformer with three stages, every value in its own register."""
-        unit_line = {u: k for k, (_, members) in enumerate(self.kind.lines) for u in members}
-        links = "".join(
-            f"  - {{id: line{k}, type: {'rtu_over_tcp' if line.rtu else 'tcp'}, host: 127.0.0.1, port: {line.port}, "
-            f"timeout_s: {TIMEOUT_S}{f', late_answer_s: {LATE_ANSWER_S}' if line.rtu else ''}}}\n"
+        """The settings: one transformer with three stages."""
+        links = [
+            f"{{id: line{k}, host: 127.0.0.1, port: {line.port}, timeout_s: {TIMEOUT_S}, "
+            + (f"type: rtu_over_tcp, late_answer_s: {LATE_ANSWER_S}}}" if line.rtu else "type: tcp}")
             for k, line in enumerate(self.lines)
-        )
-        currents = "".join(
-            f"      - {{id: HV_{p}, number: {k + 1}, phase: {p}, hot_spot_factor: 1.3, current: {{device: ct, "
-            f"table: holding_register, address: {10 * k}, type: float32}}, modes: {{ONAN: {{gradient_k: 8.0, "
-            f"rated_current_a: 126.0}}, ONAF: {{gradient_k: 15.0, rated_current_a: 210.0}}}}}}\n"
-            for k, p in enumerate("ABC")
-        )
-        stages = "".join(
-            f"      - {{id: stage{k + 1}, number: {k + 1}, relay: {{device: relays, coil: {coil}}}, feedback: "
-            f"{{device: relays, table: discrete_input, address: {k}}}, pickup: {{top_oil_c: {60 + 5 * k}.0}}, "
-            f"dropout: {{top_oil_c: {50 + 5 * k}.0}}, pickup_delay_s: 0.0, minimum_run_s: 2.0, stagger_s: 0.0, "
-            f"max_starts_per_h: 60, hardware_stagger: true}}\n"
+        ]
+        windings = [
+            f"{{id: HV_{phase}, number: {k + 1}, phase: {phase}, hot_spot_factor: 1.3, "
+            f"current: {{device: ct, table: holding_register, address: {10 * k}, type: float32}}, "
+            "modes: {ONAN: {gradient_k: 8.0, rated_current_a: 126.0}, "
+            "ONAF: {gradient_k: 15.0, rated_current_a: 210.0}}}"
+            for k, phase in enumerate("ABC")
+        ]
+        stages = [
+            f"{{id: stage{k + 1}, number: {k + 1}, relay: {{device: relays, coil: {coil}}}, "
+            f"feedback: {{device: relays, table: discrete_input, address: {k}}}, "
+            f"pickup: {{top_oil_c: {60 + 5 * k}.0}}, dropout: {{top_oil_c: {50 + 5 * k}.0}}, "
+            "pickup_delay_s: 0.0, minimum_run_s: 2.0, stagger_s: 0.0, max_starts_per_h: 60, "
+            "hardware_stagger: true}"
             for k, coil in enumerate(self.kind.coils)
+        ]
+        module = f"released_by: module_timeout, timeout_s: {self.kind.timeout_s}"
+        if FED_BY_KNOWN:
+            module += f", fed_by: {self.kind.fed_by}"
+        places = {f"link_{unit}": f"line{self.lines.index(self.line_of(unit))}" for unit in self.units}
+        return Template(TEMPLATE.read_text(encoding="utf-8")).substitute(
+            id=f"HABITS-{os.getpid()}-{self.scada_port}",
+            data_dir=self.directory / "data",
+            cycle_s=CYCLE_S,
+            stale_s=STALE_S,
+            max_age_s=MAX_AGE_S,
+            poll_s=POLL_S,
+            scada_port=self.scada_port,
+            links=_items(links, 2),
+            windings=_items(windings, 6),
+            stages=_items(stages, 6),
+            module=module,
+            **places,
         )
-        return f"""station:
-  id: HABITS-{os.getpid()}-{self.scada_port}
-  data_dir: {self.directory / "data"}
-  cycle_s: {CYCLE_S}
-  stale_after_s: {STALE_S}
-  return_after_s: 1.0
-  return_hold_s: 2.0
-  start_grace_s: 8.0
-  decision_max_age_s: {MAX_AGE_S}
-  max_releases_per_h: 60
-record: {{commit_s: 1.0, checkpoint_s: 5.0}}
-scada: {{listen: 127.0.0.1, port: {self.scada_port}}}
-links:
-{links}devices:
-  - {{id: oil, number: 1, link: line{unit_line[1]}, unit: 1, poll_s: {POLL_S}}}
-  - {{id: ct, number: 2, link: line{unit_line[2]}, unit: 2, poll_s: {POLL_S}}}
-  - {{id: relays, number: 3, link: line{unit_line[3]}, unit: 3, poll_s: {POLL_S}, relay_module: {{released_by: module_timeout, timeout_s: {self.kind.timeout_s}{self._fed_by()}}}}}
-transformers:
-  - id: T1
-    number: 1
-    design: medium_large_onaf
-    paper: kraft
-    normal_life_h: 180000
-    life_criterion: functional life
-    top_oil: {{device: oil, table: input_register, address: 0, type: int16, scale: 0.1, sentinels: [0x7FFF], max_rate_k_per_min: 1000000.0}}
-    ambient: {{device: oil, table: input_register, address: 10, type: int16, scale: 0.1, sentinels: [0x7FFF], max_rate_k_per_min: 1000000.0}}
-    modes:
-      - {{id: ONAN, number: 1, cooling: ONAN, design: medium_large_onan, top_oil_rise_k: 50.0, loss_ratio: 2.88}}
-      - {{id: ONAF, number: 2, cooling: ONAF, needs: [stage1, stage2, stage3], top_oil_rise_k: 47.0, loss_ratio: 8.0}}
-    windings:
-{currents}    stages:
-{stages}"""
-
-    def _fed_by(self) -> str:
-        return f", fed_by: {self.kind.fed_by}" if KEYS_KNOWN and self.kind.fed_by != "own_requests" else ""
 
     # --- what happens -------------------------------------------------------------------------
+
+    async def until(self, true: Callable[[], bool], within_s: float) -> None:
+        """TimeoutError when it does not come true."""
+        async with asyncio.timeout(within_s):
+            while not true():  # noqa: ASYNC110 - what is waited for is a device's state, not an event
+                await asyncio.sleep(0.04)
 
     def held(self) -> list[int]:
         return [coil for coil, on in self.module.coils.items() if on]
@@ -289,6 +293,13 @@ transformers:
                 self.module.fed_at = now
             await asyncio.sleep(rng.uniform(2.0, 4.0))
 
+    def first_seen(self, alarm: str, since: float) -> float | None:
+        """When the SCADA client first saw an alarm stand."""
+        return next(
+            (at for at, name, value, _ in self.seen if name == alarm and at >= since and value in (1, 2)),
+            None,
+        )
+
     # --- the SCADA client ---------------------------------------------------------------------
 
     async def _watch_scada(self) -> None:
@@ -298,7 +309,7 @@ transformers:
                 reader, writer = await asyncio.open_connection("127.0.0.1", self.scada_port)
                 try:
                     while True:
-                        for number, (name, address) in enumerate(SERVED.items()):
+                        for number, (name, address) in enumerate((SERVED | ALARMS).items()):
                             writer.write(struct.pack(">HHHBBHH", number, 0, 6, 1, 4, address, 3))
                             data = await asyncio.wait_for(reader.readexactly(7), 10.0)
                             pdu = await reader.readexactly(int.from_bytes(data[4:6], "big") - 1)
@@ -313,8 +324,6 @@ transformers:
 
 
 def _free_port() -> int:
-    import socket
-
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         return int(probe.getsockname()[1])
@@ -326,8 +335,13 @@ def _cpu_s(pid: int) -> float:
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
+def _items(texts: list[str], indent: int) -> str:
+    return "\n".join(f"{' ' * indent}- {text}" for text in texts)
+
+
+TEMPLATE = Path(__file__).with_name("station.yaml")
 #: Whether settings can say what feeds a module.
-KEYS_KNOWN = False
+FED_BY_KNOWN = False
 
 # --- habits ---------------------------------------------------------------------------------------
 
@@ -409,6 +423,7 @@ HABITS = (
     Habit("stale frame in front", ALL, _line(glue=True)),
     Habit("answers in two parts", ALL, _line(split="late")),
     Habit("half answers", ALL, _line(split="lost")),
+    Habit("exception 4 to writes", MODULE, _unit(lambda s, r: {"refuse_writes": 4})),
     Habit("refuses writes", MODULE, _unit(lambda s, r: {"refuse_writes": r.choice((1, 2, 3, 4, 6))})),
     Habit("acknowledges writes, does nothing", MODULE, _unit(lambda s, r: {"ignore_writes": True})),
     Habit("takes function 5 only", MODULE, _unit(lambda s, r: {"only": 5, "only_code": r.choice((1, 2, 3))})),
@@ -457,14 +472,13 @@ def draw(rng: random.Random, most: int = 3) -> list[tuple[Habit, int]]:
 
 # --- a run ----------------------------------------------------------------------------------------
 
-HOT_S = (19.0, 23.0)
+HOT_S = (20.0, 24.0)
 
 
 async def wait_held(station: Station, within_s: float) -> None:
     """Until every stage is held off, or the time is over: a daemon that waits longer does no wrong."""
-    end = time.monotonic() + within_s
-    while time.monotonic() < end and len(station.held()) < len(station.kind.coils):
-        await asyncio.sleep(0.05)
+    with contextlib.suppress(TimeoutError):
+        await station.until(lambda: len(station.held()) == len(station.kind.coils), within_s)
 
 
 async def play(station: Station, seconds: float, only: list[tuple[Habit, int]] | None = None) -> None:

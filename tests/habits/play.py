@@ -39,7 +39,7 @@ async def main() -> int:
     print("bound", bound(station))
     began = time.monotonic()
     async with station:
-        await play(station, args.seconds, only)
+        await play(station, args.seconds, only, tuple(map(int, args.units)))
     verdict = judge(station)
     took_s, told = time.monotonic() - began, len(station.errors.read_bytes().splitlines())
     print(f"cpu {station.cpu_s:.1f} s of {took_s:.0f} s, {len(station.log.asked)} requests, {told} log lines")

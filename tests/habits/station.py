@@ -459,11 +459,11 @@ def begin(station: Station, habits: list[tuple[Habit, int]]) -> None:
     station.tell("; ".join(words))
 
 
-def draw(rng: random.Random, most: int = 3) -> list[tuple[Habit, int]]:
-    """One to `most` habits, the module's more often than their share: it is where safety lies."""
+def draw(rng: random.Random, units: tuple[int, ...]) -> list[tuple[Habit, int]]:
+    """One to three habits of these units."""
     chosen: dict[str, tuple[Habit, int]] = {}
-    for _ in range(rng.choice((1, 1, 2, most))):
-        unit = rng.choice((1, 2, 3, 3))
+    for _ in range(rng.choice((1, 1, 2, 3))):
+        unit = rng.choice(units)
         habit = rng.choice([h for h in HABITS if unit in h.on])
         chosen[habit.name] = (habit, unit)
     alone = [pair for pair in chosen.values() if pair[0].alone]
@@ -481,8 +481,16 @@ async def wait_held(station: Station, within_s: float) -> None:
         await station.until(lambda: len(station.held()) == len(station.kind.coils), within_s)
 
 
-async def play(station: Station, seconds: float, only: list[tuple[Habit, int]] | None = None) -> None:
-    """Rounds of calm, trouble, heat. `only`: these habits in every round, begun 1 s before the heat."""
+async def play(
+    station: Station,
+    seconds: float,
+    only: list[tuple[Habit, int]] | None = None,
+    units: tuple[int, ...] = (1, 2, 3, 3),
+) -> None:
+    """Rounds of calm, trouble, heat. only: these habits in every round, begun 1 s before the heat.
+
+    units: which may have habits; the module more often than its share, for it is where safety lies.
+    """
     rng, end = station.rng, time.monotonic() + seconds
     station.tell("")
     await wait_held(station, 20.0)
@@ -491,7 +499,7 @@ async def play(station: Station, seconds: float, only: list[tuple[Habit, int]] |
         await asyncio.sleep(rng.uniform(2.0, 4.0))
         await wait_held(station, 12.0)
         trouble = rng.random()
-        begin(station, only if only is not None else draw(rng))
+        begin(station, only if only is not None else draw(rng, units))
         if only is None and trouble < 0.25:  # trouble without heat: nothing wrong may come of it
             await asyncio.sleep(rng.uniform(4.0, 8.0))
             if rng.random() < 0.3:
@@ -503,7 +511,7 @@ async def play(station: Station, seconds: float, only: list[tuple[Habit, int]] |
         if only is None and trouble > 0.6:  # the habits change in the middle
             await asyncio.sleep(rng.uniform(3.0, 9.0))
             station.calm()
-            begin(station, draw(rng))
+            begin(station, draw(rng, units))
         if only is None and rng.random() < 0.2:
             await station.stop_daemon(rng.uniform(2.5, 6.5))
         await asyncio.sleep(hot_s)

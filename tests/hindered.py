@@ -23,6 +23,8 @@ from collector.clock import Clock
 from collector.commands.main import main
 from collector.control import lost_inputs, outputs, stages, stall
 from collector.daemon import Daemon, DurableLoss
+from collector.field.link import LinkTask
+from collector.field.poller import Poller
 from collector.field.relays import Bank
 from collector.log_stream import LogStream
 from collector.publish import scada
@@ -125,6 +127,16 @@ def no_flapping_rule() -> None:
         return started(stage, timing, now, lost=False)
 
     stages.started = uncounted
+
+
+def first_answer() -> None:
+    """RTU: the first sound frame is believed, whatever comes with it."""
+
+    async def at_once(self: LinkTask, *_: Any) -> bool:
+        return True
+
+    LinkTask._alone = at_once  # type: ignore[method-assign]
+    Poller.withdraw = lambda self, reason, now_ns: None  # type: ignore[method-assign]
 
 
 def no_read_back() -> None:
@@ -291,6 +303,7 @@ BREAKS: dict[str, Callable[[], None]] = {
     "inputs": trusting_inputs,
     "stall": no_stall_rule,
     "flapping": no_flapping_rule,
+    "one answer": first_answer,
     "read-back": no_read_back,
     "proof": no_proof,
     "outbox": no_outbox,

@@ -77,18 +77,40 @@ ROWS: dict[int, tuple[str, str]] = {
         "a hostile or broken client on the SCADA port or the operator socket",
         "refused, bounded, logged; nothing else notices",
     ),
+    16: (
+        "the relay module takes writes slowly, one by one, or serves one request per connection",
+        "every output that is to be released is released within a stated bound; requests and connections a "
+        "second are bounded",
+    ),
     17: (
         "the program or the machine stalls for seconds, then goes on",
         "nothing is held off on readings from before; every stage runs until all that control uses was read "
         "again",
     ),
+    18: (
+        "an RTU gateway puts a stale frame in front of an answer, or answers later than the time-out",
+        "no value counts that the device did not mean for this request",
+    ),
     19: (
-        "an output that no setting names is energised: edited out of the settings, or another master's",
-        "one that earlier settings used for cooling is released, no other is written; any other is an alarm",
+        "a device reboots and reports zeros for a while",
+        "they do not count before it has settled; nothing is held off on them",
     ),
     20: (
         "nobody takes the log: a reader that is gone or never reads, no room, closed",
         "decisions, refreshes and the watchdog go on; lost lines are counted and told",
+    ),
+    21: (
+        "the relay module refuses writes, or acknowledges them and does nothing, while requests feed it",
+        "an output that has not read back released within its bound: no request of any kind until the "
+        "module's own timeout has released it; alarm",
+    ),
+    22: (
+        "another master goes on writing the outputs",
+        "the release is written again and again, and the module is never left unfed; alarm",
+    ),
+    23: (
+        "an output that no setting names is energised: edited out of the settings, or another master's",
+        "one that earlier settings used for cooling is released, no other is written; any other is an alarm",
     ),
 }
 

@@ -1,4 +1,4 @@
-"""Row 19: an output that no setting names any more, and one that none ever named. The module's log judges."""
+"""Row 23: an output that no setting names any more, and one that none ever named. The module's log judges."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def written(bench: Bench, coil: int, since_ns: int) -> list[dict[str, Any]]:
 
 
 @pytest.mark.parametrize("broken", ["", "orphans", "unnamed coils"])
-async def test_row_19_outputs_without_a_name(make_bench: Make, ledger: Ledger, broken: str) -> None:
+async def test_row_23_outputs_without_a_name(make_bench: Make, ledger: Ledger, broken: str) -> None:
     """Killed, edited, started again. Controls: earlier settings are not asked; other coils are not read."""
     bench = await make_bench(
         rate=RATE, edit=patient_module, relay_timeout_s=MODULE_S, publish_s=4.0, **daemon_with(broken)
@@ -56,7 +56,7 @@ async def test_row_19_outputs_without_a_name(make_bench: Make, ledger: Ledger, b
         assert held(bench) >= STAGES
         since_ns = time.monotonic_ns()
         await bench.launch_daemon()
-        with ledger.judged(19, broken, "stage 3 edited to another coil, killed and started again"):
+        with ledger.judged(23, broken, "stage 3 edited to another coil, killed and started again"):
             await bench.until(
                 lambda: 2 not in held(bench), "the coil without a name released", 10.0 if broken else 15.0
             )
@@ -66,7 +66,7 @@ async def test_row_19_outputs_without_a_name(make_bench: Make, ledger: Ledger, b
             return
         await bench.until(lambda: {0, 1, MOVED} <= held(bench), "stage 3 held off by its new coil", 40.0)
         ledger.note(
-            19,
+            23,
             "stage 3 moved to another coil in the settings, SIGKILL, start: its old coil still energised",
             "released by a write, alone; the other stages stayed held off",
             reaction_s=station_s(bench, since_ns, line),
@@ -76,7 +76,7 @@ async def test_row_19_outputs_without_a_name(make_bench: Make, ledger: Ledger, b
 
     since_ns = time.monotonic_ns()
     write_coil(bench.station.ports["relays"], FOREIGN, True)
-    with ledger.judged(19, broken, "another master's output in between"):
+    with ledger.judged(23, broken, "another master's output in between"):
         told = await alarm(bench, SUBJECT, since_ns, 5.0 if broken else 20.0)
         assert f"relays: coil {FOREIGN}" in told["payload"]["text"]
     if broken:
@@ -94,7 +94,7 @@ async def test_row_19_outputs_without_a_name(make_bench: Make, ledger: Ledger, b
     assert len(written(bench, FOREIGN, since_ns)) == 1, "windingd wrote to another master's coil"
     await all_held_off_again(bench)
     ledger.note(
-        19,
+        23,
         "another master energises a coil between the named ones",
         f"“{told['payload']['data']['detail']}”; nothing was written to it; in foreign_coils: no alarm",
         detection_s=station_s(bench, since_ns, told),

@@ -17,6 +17,8 @@ from dataclasses import dataclass, field, replace
 
 NOT_THERE, NOT_ANSWERING = 2, 0x0B  # exceptions: illegal data address; gateway target failed to respond
 BITS, WORDS = (1, 2), (3, 4)
+#: So often a line looks after its timers [s].
+TICK_S = 0.04
 
 
 def crc16(data: bytes) -> bytes:
@@ -107,6 +109,8 @@ class Log:
     asked: list[Asked] = field(default_factory=list)
     moved: list[Moved] = field(default_factory=list)
     connected: list[tuple[float, str]] = field(default_factory=list)
+    #: (when, how late) our own timers were: noise of the machine, not a fault of the daemon.
+    late: list[tuple[float, float]] = field(default_factory=list)
 
 
 class Unit:
@@ -284,7 +288,10 @@ class Line:
             for unit in self.units.values():
                 if isinstance(unit, Module):
                     unit.tick(bool(self._peers), now)
-            await asyncio.sleep(0.04)
+            await asyncio.sleep(TICK_S)
+            late = time.monotonic() - now - TICK_S
+            if late > TICK_S:
+                self._log.late.append((now, late))
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         task = asyncio.current_task()

@@ -29,7 +29,7 @@ from habits.station import (
     Station,
 )
 
-#: Noise of a busy machine: a late timer of the device, of the daemon, of the client [s].
+#: Timers of device, daemon and client on a machine at ease [s]; what a busy one costs is measured and added.
 NOISE_S = 1.5
 #: Requests a second to one unit, connections a second to one line, on average over WINDOW_S: a fallen-back
 #: module is written coil by coil with each decision, and a peer may serve one request per connection.
@@ -179,7 +179,7 @@ def _held_off(station: Station, verdict: Verdict, tell: Tell) -> None:
                 until = min(until, cold)
                 begin = known if before else move.at
                 stalled = sum(max(0.0, min(until, b) - max(begin, a)) for a, b in station.stopped)
-                took, allowed = until - begin, limit.decided + stalled
+                took, allowed = until - begin, limit.decided + stalled + station.noise_s(begin, until)
                 verdict.most("released after [s]", until - max(move.at, hot))
                 if took > allowed:
                     tell(
@@ -271,7 +271,8 @@ def _journal(station: Station, verdict: Verdict, tell: Tell) -> None:
         if not is_good(reading.bits) or reading.value is None:
             continue
         verdict.premises["readings good in the journal"] += 1
-        held = station.truth.held(reading.name, reading.at - TIMEOUT_S - 0.3, reading.at + 0.1)
+        noise = station.noise_s(reading.at - 1.0, reading.at)
+        held = station.truth.held(reading.name, reading.at - TIMEOUT_S - 0.3 - noise, reading.at + 0.1)
         if min(abs(reading.value - one) for one in held) > 0.02:
             age = _age(station, reading.name, reading.value, reading.at)
             tell(
@@ -299,6 +300,7 @@ def _scada(station: Station, verdict: Verdict, tell: Tell) -> None:
             continue
         verdict.premises["values good at the SCADA port"] += 1
         stall = sum(b - a for a, b in station.stopped if a - 8.0 < at < b + 8.0)
+        stall += station.noise_s(at - 8.0, at)
         held = station.truth.held(name, at - STALE_S - 2 * CYCLE_S - TIMEOUT_S - NOISE_S - stall, at)
         if min(abs(value - one) for one in held) > 0.02:
             age = _age(station, name, value, at)

@@ -24,6 +24,7 @@ async def main() -> int:
     parser.add_argument(
         "--break", dest="broken", default="", help="a mechanism of tests/hindered.py taken out"
     )
+    parser.add_argument("--units", default="1233", help="which units may have habits, as often as named")
     parser.add_argument("--directory", type=Path)
     args = parser.parse_args()
     only = None

@@ -129,6 +129,7 @@ class Station:
         self.seen: list[tuple[float, str, float, int]] = []  # SCADA: at, name, value, quality bits
         self.ended = 0.0  # judged until here
         self.cpu_s = 0.0
+        self.queued: list[tuple[float, float]] = []  # (when, s since its start) the daemon waited for a CPU
         self.survived = True
         self.foreign: asyncio.Task[None] | None = None
         self.dead_timeout = False
@@ -249,8 +250,10 @@ class Station:
     async def until(self, true: Callable[[], bool], within_s: float) -> None:
         """TimeoutError when it does not come true."""
         async with asyncio.timeout(within_s):
-            while not true():  # noqa: ASYNC110 - what is waited for is a device's state, not an event
+            while not true():
                 await asyncio.sleep(0.04)
+                if not self.alive():
+                    raise RuntimeError(f"the daemon has ended: {self.errors.read_text()[-1000:]}")
 
     def held(self) -> list[int]:
         return [coil for coil, on in self.module.coils.items() if on]
@@ -293,6 +296,20 @@ class Station:
                 self.module.fed_at = now
             await asyncio.sleep(rng.uniform(2.0, 4.0))
 
+    def _note_queue(self) -> None:
+        """How long the daemon's main thread has waited for a processor (schedstat, second field, ns)."""
+        if self._process is not None and self.alive():
+            fields = Path(f"/proc/{self._process.pid}/schedstat").read_text().split()
+            self.queued.append((time.monotonic(), int(fields[1]) / 1e9))
+
+    def noise_s(self, start: float, end: float) -> float:
+        """What the machine itself has cost between two times: late timers of ours, waits of the daemon."""
+        own = sum(late for at, late in self.log.late if start - 1.0 < at < end)
+        before = [waited for at, waited in self.queued if at <= start]
+        after = [waited for at, waited in self.queued if at >= end] or [w for _, w in self.queued[-1:]]
+        waited = after[0] - before[-1] if before and after else 0.0
+        return own / len(self.lines) + waited
+
     def first_seen(self, alarm: str, since: float) -> float | None:
         """When the SCADA client first saw an alarm stand."""
         return next(
@@ -317,6 +334,7 @@ class Station:
                                 value, bits = struct.unpack(">fH", pdu[2:8])
                                 self.seen.append((time.monotonic(), name, value, bits))
                         await asyncio.sleep(0.25)
+                        self._note_queue()
                 finally:
                     writer.close()
             except (OSError, EOFError, TimeoutError):

@@ -23,7 +23,7 @@ from collector.clock import Clock
 from collector.commands.main import main
 from collector.control import lost_inputs, outputs, stages, stall
 from collector.daemon import Daemon, DurableLoss
-from collector.field.link import LinkTask
+from collector.field.link import LinkTask, Unit
 from collector.field.poller import Poller
 from collector.field.relays import Bank
 from collector.log_stream import LogStream
@@ -137,6 +137,11 @@ def first_answer() -> None:
 
     LinkTask._alone = at_once  # type: ignore[method-assign]
     Poller.withdraw = lambda self, reason, now_ns: None  # type: ignore[method-assign]
+
+
+def unbounded_repeats() -> None:
+    """A unit that fails is asked again as soon as somebody wants to."""
+    Unit.held_s = lambda self, now, regardless: 0.0  # type: ignore[method-assign]
 
 
 def no_read_back() -> None:
@@ -304,6 +309,7 @@ BREAKS: dict[str, Callable[[], None]] = {
     "stall": no_stall_rule,
     "flapping": no_flapping_rule,
     "one answer": first_answer,
+    "repeats": unbounded_repeats,
     "read-back": no_read_back,
     "proof": no_proof,
     "outbox": no_outbox,

@@ -15,7 +15,7 @@ import pytest
 from bench_kit import HINDERED
 from habits.device import Moved
 from habits.judge import Verdict, bound, energised, judge
-from habits.station import HABITS, HOT_C, KINDS, Station, begin
+from habits.station import HOT_C, KINDS, Station, begin, named
 from ledger import Ledger
 
 PRODUCT = ("-m", "collector.commands.main")
@@ -89,7 +89,7 @@ async def _run(case: Case, after_s: float, directory: Path) -> Station:
     async with station:
         station.tell("")
         await station.until(lambda: len(station.held()) == len(station.kind.coils), 90.0)
-        begin(station, [(next(h for h in HABITS if h.name == name), unit) for name, unit in case.habits])
+        begin(station, named(*case.habits))
         await asyncio.sleep(1.0)
         station.oil_is(HOT_C)
         await asyncio.sleep(TROUBLE_S)

@@ -231,8 +231,9 @@ class Line:
     As gateways do, an RTU line passes a late answer on to whoever is connected by then.
     """
 
-    def __init__(self, name: str, rtu: bool, units: tuple[Unit, ...], log: Log, rng: random.Random) -> None:
-        self.name, self.rtu = name, rtu
+    def __init__(self, rtu: bool, units: tuple[Unit, ...], log: Log, rng: random.Random) -> None:
+        self.rtu = rtu
+        self.name = "+".join(str(unit.number) for unit in units)
         self.units = {unit.number: unit for unit in units}
         self.ways = LineWays()
         self.port = 0

@@ -22,6 +22,7 @@ from habits.station import (
     CYCLE_S,
     HOT_C,
     LATE_ANSWER_S,
+    MAX_AGE_S,
     OIL,
     SERVED,
     STALE_S,
@@ -353,33 +354,43 @@ def _failing(asked: list[Asked]) -> Iterator[float]:
 
 
 def _fresh(station: Station, verdict: Verdict, tell: Tell) -> None:
-    """The inputs on which a hold-off rests: oil and the three currents."""
-    registers = {OIL: (1, 0)} | {name: (2, 10 * k) for k, name in enumerate(CURRENTS)}
-    forced = sorted(
-        [move.at for move in station.log.moved if move.cause == "timeout"]
-        + [end for _, end in station.stopped]
-    )
+    """A forced release is the module's own; or the program stalled for longer than a decision may be old."""
     verdict.premises["forced releases"] += sum(m.cause == "timeout" for m in station.log.moved)
     verdict.premises["stalls"] += len(station.stopped)
-    for move in station.log.moved:
-        if not move.on or move.cause != "write" or move.at > station.ended:
-            continue
-        verdict.premises["hold-offs written"] += 1
-        since = max((at for at in forced if at < move.at), default=None)
-        if since is None:
-            continue
-        missing = [
-            name
-            for name, (unit, address) in registers.items()
-            if not any(
-                ask.unit == unit and ask.function in (3, 4)
-                and ask.address <= address < ask.address + ask.count
-                and since <= ask.at and ask.sound is not None and ask.sound <= move.at
-                for ask in station.log.asked
-            )
-        ]  # fmt: skip
-        if missing:
+    written = [m for m in station.log.moved if m.on and m.cause == "write" and m.at <= station.ended]
+    verdict.premises["hold-offs written"] += len(written)
+    releases = [m.at for m in station.log.moved if m.cause == "timeout"]
+    for move in written:
+        since = max((at for at in releases if at < move.at), default=None)
+        if since is not None and (missing := _not_read(station, since, move.at)):
             tell(
-                "d", move.at, "energised after a forced release or a stall before every input was read anew",
+                "d",
+                move.at,
+                "energised after the module's own release before every input was read anew",
                 f"coil {move.coil} after {move.at - since:.2f} s, without {', '.join(missing)}",
-            )  # fmt: skip
+            )
+    for begin, end in station.stopped:
+        if end - begin < MAX_AGE_S + CYCLE_S:
+            continue
+        for ask in station.log.asked:
+            # Also what is held off already: each such write holds it off for longer.
+            if ask.unit == 3 and any(ask.bits) and end < ask.at < end + STALE_S and ask.at <= station.ended:
+                verdict.premises["hold-offs after a stall"] += 1
+                if missing := _not_read(station, end, ask.at):
+                    tell(
+                        "d",
+                        ask.at,
+                        "held off after a stall before every input was read anew",
+                        f"{ask.at - end:.2f} s after {end - begin:.1f} s of stall, without {', '.join(missing)}",
+                    )
+
+
+def _not_read(station: Station, since: float, until: float) -> list[str]:
+    """The inputs on which a hold-off rests (oil and the three currents) that were not read between."""
+    registers = {OIL: (1, 0)} | {name: (2, 10 * k) for k, name in enumerate(CURRENTS)}
+    read = {
+        (ask.unit, ask.address)
+        for ask in station.log.asked
+        if ask.sound is not None and since <= ask.at and ask.sound <= until
+    }
+    return [name for name, place in registers.items() if place not in read]

@@ -12,7 +12,7 @@ import time
 from pathlib import Path
 
 from habits.judge import bound, judge
-from habits.station import HABITS, KINDS, Station, play
+from habits.station import KINDS, Station, named, play
 
 
 async def main() -> int:
@@ -29,8 +29,8 @@ async def main() -> int:
     args = parser.parse_args()
     only = None
     if args.only:
-        names = [one.rpartition(":") for one in args.only]
-        only = [(next(h for h in HABITS if h.name == name), int(unit)) for name, _, unit in names]
+        pairs = [one.rpartition(":") for one in args.only]
+        only = named(*((name, int(unit)) for name, _, unit in pairs))
     directory = args.directory or Path(tempfile.mkdtemp(prefix="habits-"))
     how = ("-m", "collector.commands.main")
     if args.broken:

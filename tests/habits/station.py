@@ -132,6 +132,7 @@ class Station:
         self.queued: list[tuple[float, float]] = []  # (when, s since its start) the daemon waited for a CPU
         self.survived = True
         self.foreign: asyncio.Task[None] | None = None
+        self.stall: asyncio.Task[None] | None = None
         self.dead_timeout = False
         self._daemon, self._env = daemon, {**os.environ, **(env or {})}
         self._process: asyncio.subprocess.Process | None = None
@@ -140,7 +141,13 @@ class Station:
         self.module = Module(3, kind.coils, kind.timeout_s, kind.fed_by, self.log)
         self.units: dict[int, Unit] = {1: self.oil, 2: self.ct, 3: self.module}
         self.lines = [
-            Line("+".join(map(str, members)), rtu, tuple(self.units[m] for m in members), self.log, self.rng)
+            Line(
+                "+".join(map(str, members)),
+                rtu,
+                tuple(self.units[m] for m in members),
+                self.log,
+                random.Random(seed),
+            )
             for rtu, members in kind.lines
         ]
         self._wire_up()
@@ -183,10 +190,10 @@ class Station:
 
     async def __aexit__(self, *_: object) -> None:
         self.ended = self.ended or time.monotonic()
-        if self.foreign is not None:
-            self.foreign.cancel()
-        if self._watch is not None:
-            self._watch.cancel()
+        for task in (self.foreign, self.stall, self._watch):
+            if task is not None:
+                task.cancel()
+        await asyncio.sleep(0)
         process = self._process
         self.survived = self.alive()
         if process is not None and process.returncode is None:
@@ -283,9 +290,11 @@ class Station:
         assert self._process is not None
         since = time.monotonic()
         self._process.send_signal(signal.SIGSTOP)
-        await asyncio.sleep(for_s)
-        self._process.send_signal(signal.SIGCONT)
-        self.stopped.append((since, time.monotonic()))
+        try:
+            await asyncio.sleep(for_s)
+        finally:
+            self._process.send_signal(signal.SIGCONT)
+            self.stopped.append((since, time.monotonic()))
 
     async def write_foreign(self, rng: random.Random) -> None:
         """Another master holds stages off, again and again; its requests feed the module as ours do."""
@@ -419,6 +428,11 @@ def _foreign(station: Station, unit: int, rng: random.Random) -> str:
     return ""
 
 
+def _stall(station: Station, unit: int, rng: random.Random) -> str:
+    station.stall = asyncio.create_task(station.stop_daemon(rng.uniform(2.5, 6.5)))
+    return ""
+
+
 @dataclass(frozen=True)
 class Habit:
     """on: the units it may befall. alone: not together with another, since then nothing can be promised."""
@@ -466,6 +480,12 @@ HABITS = (
     Habit("reboots with all on", MODULE, _all_on),
     Habit("another master", MODULE, _foreign, alone=True),
 )
+STALL = Habit("the program stalls", ALL, _stall)
+
+
+def named(*pairs: tuple[str, int]) -> list[tuple[Habit, int]]:
+    """Habits by name, each with the unit that it befalls."""
+    return [(next(h for h in (*HABITS, STALL) if h.name == name), unit) for name, unit in pairs]
 
 
 def begin(station: Station, habits: list[tuple[Habit, int]]) -> None:
@@ -478,8 +498,10 @@ def begin(station: Station, habits: list[tuple[Habit, int]]) -> None:
 
 
 def draw(rng: random.Random, units: tuple[int, ...]) -> list[tuple[Habit, int]]:
-    """One to three habits of these units."""
+    """One to three habits of these units, and a stall of the program now and then."""
     chosen: dict[str, tuple[Habit, int]] = {}
+    if rng.random() < 0.2:
+        chosen[STALL.name] = (STALL, 3)
     for _ in range(rng.choice((1, 1, 2, 3))):
         unit = rng.choice(units)
         habit = rng.choice([h for h in HABITS if unit in h.on])
@@ -520,8 +542,6 @@ async def play(
         begin(station, only if only is not None else draw(rng, units))
         if only is None and trouble < 0.25:  # trouble without heat: nothing wrong may come of it
             await asyncio.sleep(rng.uniform(4.0, 8.0))
-            if rng.random() < 0.3:
-                await station.stop_daemon(rng.uniform(2.5, 6.5))
             continue
         await asyncio.sleep(1.0 if only is not None else rng.uniform(0.0, 2.0))
         station.oil_is(HOT_C)
@@ -530,8 +550,6 @@ async def play(
             await asyncio.sleep(rng.uniform(3.0, 9.0))
             station.calm()
             begin(station, draw(rng, units))
-        if only is None and rng.random() < 0.2:
-            await station.stop_daemon(rng.uniform(2.5, 6.5))
         await asyncio.sleep(hot_s)
         station.oil_is(COLD_C)
     station.calm()

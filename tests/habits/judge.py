@@ -381,7 +381,7 @@ def _fresh(station: Station, verdict: Verdict, tell: Tell) -> None:
                         "d",
                         ask.at,
                         "held off after a stall before every input was read anew",
-                        f"{ask.at - end:.2f} s after {end - begin:.1f} s of stall, without {', '.join(missing)}",
+                        f"{ask.at - end:.2f} s after {end - begin:.1f} s of it, without {', '.join(missing)}",
                     )
 
 

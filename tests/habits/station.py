@@ -141,13 +141,7 @@ class Station:
         self.module = Module(3, kind.coils, kind.timeout_s, kind.fed_by, self.log)
         self.units: dict[int, Unit] = {1: self.oil, 2: self.ct, 3: self.module}
         self.lines = [
-            Line(
-                "+".join(map(str, members)),
-                rtu,
-                tuple(self.units[m] for m in members),
-                self.log,
-                random.Random(seed),
-            )
+            Line(rtu, tuple(self.units[m] for m in members), self.log, random.Random(seed))
             for rtu, members in kind.lines
         ]
         self._wire_up()

@@ -56,8 +56,8 @@ class UnitWays:
 
     refuse_writes: with this exception. ignore_writes: acknowledged, nothing happens. only: takes this write
     function alone, the other is refused with only_code. unread: coils whose reading is exception 2.
-    gone: its gateway answers 0x0B for it. wrong_unit, no_transaction: as echoed. zeros: every register and
-    contact reads zero. sentinel: every register reads 0x7FFF.
+    gone: its gateway answers 0x0B for it. wrong_unit, no_transaction: as echoed. sentinel: every register
+    reads 0x7FFF.
     """
 
     refuse_writes: int = 0
@@ -68,7 +68,6 @@ class UnitWays:
     gone: bool = False
     wrong_unit: bool = False
     no_transaction: bool = False
-    zeros: bool = False
     sentinel: bool = False
 
 
@@ -113,6 +112,15 @@ class Log:
     late: list[tuple[float, float]] = field(default_factory=list)
 
 
+@dataclass(frozen=True, slots=True)
+class Boot:
+    """A time in which a device that starts reads zero, from address `first` on."""
+
+    start: float
+    end: float
+    first: int = 0
+
+
 class Unit:
     """One unit. words: (function, address) -> value at a time; contacts: address -> state."""
 
@@ -122,7 +130,7 @@ class Unit:
         self.contacts: dict[int, Callable[[], int]] = {}
         self.coils: dict[int, bool] = {}
         self.ways = UnitWays()
-        self.settled_at = 0.0  # after a reboot: zeros until then
+        self.booting: list[Boot] = []
 
     def answer(self, ask: Asked) -> bytes:
         """The PDU it gives now; takes writes."""
@@ -142,7 +150,7 @@ class Unit:
                     self.set(coil, bool(on), "write", ask.at)
             value = (0xFF00 if ask.bits[0] else 0) if function == 5 else ask.count
             return struct.pack(">BHH", function, ask.address, value)
-        zero = ways.zeros or ask.at < self.settled_at
+        zero = self.boots(ask)
         if function in BITS:
             cells = [self._bit(function, at) for at in span]
             if not cells or any(cell is None for cell in cells):
@@ -159,6 +167,10 @@ class Unit:
             ]
             return bytes((function, 2 * len(held))) + struct.pack(f">{len(held)}H", *held)
         return bytes((function | 0x80, 1))
+
+    def boots(self, ask: Asked) -> bool:
+        """What is asked for reads zero, since the device is still starting."""
+        return any(boot.start <= ask.at < boot.end and ask.address >= boot.first for boot in self.booting)
 
     def _bit(self, function: int, at: int) -> int | None:
         if function == 2:
@@ -363,7 +375,7 @@ class Line:
         )
         sentinel = unit.ways.sentinel and ask.function in WORDS
         # Zeros of a device that is still starting are no sound answer.
-        sound = told and not (pdu[0] & 0x80 or unit.ways.zeros or sentinel or ask.at < unit.settled_at)
+        sound = told and not (pdu[0] & 0x80 or sentinel or unit.boots(ask))
         data = self._frame(
             (unit.number + 1) % 248 if unit.ways.wrong_unit else unit.number,
             0 if unit.ways.no_transaction else ask.transaction,
@@ -417,16 +429,6 @@ class Line:
         if self.ways.close_after:
             with contextlib.suppress(OSError):
                 peer.writer.close()
-
-    def reboot(self, zeros_s: float, on: bool) -> None:
-        """Power off and on: connections are gone, registers zero for a while, outputs as at power-on."""
-        now = time.monotonic()
-        self.reset()
-        for unit in self.units.values():
-            if isinstance(unit, Module):
-                unit.reboot(on, now)
-            else:
-                unit.settled_at = now + zeros_s
 
     def behave(self, **ways: object) -> None:
         self.ways = replace(self.ways, **ways)  # type: ignore[arg-type]

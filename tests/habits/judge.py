@@ -37,6 +37,8 @@ NOISE_S = 1.5
 WINDOW_S, REQUESTS_S, CONNECTIONS_S = 5.0, 25.0, 21.0
 #: A unit that gave no sound answer for so long gets at most so many requests a second.
 FAILING_S, FAILING_REQUESTS_S = 6.0, 4.0
+#: The inputs on which a hold-off rests: unit and address.
+INPUTS = {OIL: (1, 0)} | {name: (2, 10 * k) for k, name in enumerate(CURRENTS)}
 #: A line counts as well-behaved so long after its last habit, and after a connection was made [s].
 CLEAN_S, SETTLED_S = 3.0, 15.0
 
@@ -117,7 +119,7 @@ Tell = Callable[[str, float, str, str], None]  # letter, when, what, figures
 
 
 def judge(station: Station) -> Verdict:
-    """(a) nothing is held off longer than the bound after hot oil is readable.
+    """(a) nothing is held off longer than the bound after hot oil is readable, or without readings that allow it.
     (b) no value is good that its register did not hold: in the record's journal, at the stamped time; at the
         SCADA port, within the time in which a value may count.
     (c) requests to a unit and connections to a line a second are bounded, of a failing unit closely.
@@ -131,6 +133,7 @@ def judge(station: Station) -> Verdict:
         verdict.broken.append(Broken(letter, at - start, what, figures, station.told_at(at)))
 
     _held_off(station, verdict, tell)
+    _held_unread(station, verdict, tell)
     _journal(station, verdict, tell)
     _scada(station, verdict, tell)
     _traffic(station, verdict, tell)
@@ -191,6 +194,31 @@ def _held_off(station: Station, verdict: Verdict, tell: Tell) -> None:
                         f"(at most {allowed:.1f} s; {until - hot:.1f} s after the heat began)",
                     )
         verdict.premises["hot while held off"] += held
+
+
+def _held_unread(station: Station, verdict: Verdict, tell: Tell) -> None:
+    """Every input on which a hold-off rests has been read while it lasted, oil as cool, not longer ago."""
+    limit = bound(station).total
+    for name, (unit, address) in INPUTS.items():
+        read = [
+            ask.sound
+            for ask in station.log.asked
+            if ask.unit == unit and ask.address == address and ask.sound is not None
+            if name != OIL or station.truth.base(ask.at) != HOT_C
+        ]
+        for coil in station.kind.coils:
+            for move, until in energised(station.log.moved, coil, station.ended):
+                seen = [move.at, *(at for at in read if move.at < at < until), until]
+                begin, end = max(pairwise(seen), key=lambda gap: gap[1] - gap[0])
+                stalled = sum(max(0.0, min(end, b) - max(begin, a)) for a, b in station.stopped)
+                verdict.most("held off without a reading [s]", end - begin)
+                if end - begin > limit + stalled + station.noise_s(begin, end):
+                    tell(
+                        "a",
+                        begin + limit,
+                        f"held off, energised by {move.cause}, without a reading that allows it",
+                        f"coil {coil}, {name} not read for {end - begin:.1f} s (at most {limit:.1f} s)",
+                    )
 
 
 def _clean_hot(station: Station, hot: float, cold: float) -> float | None:
@@ -386,11 +414,10 @@ def _fresh(station: Station, verdict: Verdict, tell: Tell) -> None:
 
 
 def _not_read(station: Station, since: float, until: float) -> list[str]:
-    """The inputs on which a hold-off rests (oil and the three currents) that were not read between."""
-    registers = {OIL: (1, 0)} | {name: (2, 10 * k) for k, name in enumerate(CURRENTS)}
+    """The inputs on which a hold-off rests that were not read between."""
     read = {
         (ask.unit, ask.address)
         for ask in station.log.asked
         if ask.sound is not None and since <= ask.at and ask.sound <= until
     }
-    return [name for name, place in registers.items() if place not in read]
+    return [name for name, place in INPUTS.items() if place not in read]

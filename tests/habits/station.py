@@ -23,7 +23,7 @@ from functools import partial
 from pathlib import Path
 from string import Template
 
-from habits.device import Line, LineWays, Log, Module, Unit, UnitWays
+from habits.device import Boot, Line, LineWays, Log, Module, Unit, UnitWays
 
 OIL, AMBIENT = "T1.top_oil_c", "T1.ambient_c"
 CURRENTS = ("T1.HV_A.current_a", "T1.HV_B.current_a", "T1.HV_C.current_a")
@@ -270,7 +270,7 @@ class Station:
         for line in self.lines:
             line.ways = LineWays()
         for unit in self.units.values():
-            unit.ways, unit.settled_at = UnitWays(), 0.0
+            unit.ways, unit.booting = UnitWays(), []
         self.tell("")
 
     def tell(self, text: str) -> None:
@@ -402,11 +402,20 @@ def _idle(station: Station, unit: int, rng: random.Random) -> str:
 
 def _zeros(station: Station, unit: int, rng: random.Random) -> str:
     """A device of its own loses its connection too; behind a gateway it only starts anew."""
-    line = station.line_of(unit)
-    station.units[unit].settled_at = time.monotonic() + 10.0
+    return _boot(station, unit, [(0.0, 10.0, 0)])
+
+
+def _zeros_again(station: Station, unit: int, rng: random.Random) -> str:
+    """It starts, and starts again; the registers of one card come up later than the rest."""
+    return _boot(station, unit, [(0.0, 4.0, 0), (4.0, 5.5, 10), (7.5, 12.5, 0), (16.0, 18.0, 10)])
+
+
+def _boot(station: Station, unit: int, zeros: list[tuple[float, float, int]]) -> str:
+    line, now = station.line_of(unit), time.monotonic()
+    station.units[unit].booting = [Boot(now + start, now + end, first) for start, end, first in zeros]
     if len(line.units) == 1:
         line.reset()
-    return f"unit {unit}, zeros for 10 s"
+    return f"unit {unit}, zeros for {', '.join(f'{end - start:g} s' for start, end, _ in zeros)}"
 
 
 def _all_on(station: Station, unit: int, rng: random.Random) -> str:
@@ -471,6 +480,7 @@ HABITS = (
     Habit("transaction 0", ALL, _unit(lambda s, r: {"no_transaction": True})),
     Habit("sentinel", SENSORS, _unit(lambda s, r: {"sentinel": True})),
     Habit("reboots with zeros", SENSORS, _zeros),
+    Habit("reboots again and again", SENSORS, _zeros_again),
     Habit("reboots with all on", MODULE, _all_on),
     Habit("another master", MODULE, _foreign, alone=True),
 )

@@ -26,6 +26,7 @@ from collector.daemon import Daemon, DurableLoss
 from collector.field.link import LinkTask, Unit
 from collector.field.poller import Poller
 from collector.field.relays import Bank
+from collector.field.settling import Settling
 from collector.log_stream import LogStream
 from collector.publish import scada
 from collector.publish.mqtt import MqttPublisher
@@ -142,6 +143,16 @@ def first_answer() -> None:
 def unbounded_repeats() -> None:
     """A unit that fails is asked again as soon as somebody wants to."""
     Unit.held_s = lambda self, now, regardless: 0.0  # type: ignore[method-assign]
+
+
+def no_settling() -> None:
+    """What a device answers while it boots is believed."""
+    begin = Settling.__init__
+
+    def at_once(self: Settling, settle_ns: int, *rest: Any) -> None:
+        begin(self, 0, *rest)
+
+    Settling.__init__ = at_once  # type: ignore[method-assign]
 
 
 def no_read_back() -> None:
@@ -310,6 +321,7 @@ BREAKS: dict[str, Callable[[], None]] = {
     "flapping": no_flapping_rule,
     "one answer": first_answer,
     "repeats": unbounded_repeats,
+    "settling": no_settling,
     "read-back": no_read_back,
     "proof": no_proof,
     "outbox": no_outbox,

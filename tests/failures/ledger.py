@@ -269,5 +269,8 @@ in the module's log; where the module releases by its own timeout, from its last
 release (its timeout is 10 s unless said otherwise); in rows 9, 10 and 15, where control must not notice,
 from a rise of the load to the start of stage 1 (pickup delay 4 s). Station time ran 20 to 60 times as
 fast as real time while this was measured, on a busy machine of two cores: a scheduling delay of 0.1 s
-real counts as 2 to 6 s here, so these figures are upper ones. Row 12 ran in real time.
+real counts as 2 to 6 s here, so these figures are upper ones. Row 12 ran in real time. So did rows 16, 18,
+19, 21 and 22, against devices on raw sockets that share no code with windingd (`tests/habits`; the module's
+timeout is 7 or 8 s there, an input counts for 5 s): their *reaction* is from hot oil in the register to the
+release of the last output, by that module's own log.
 """

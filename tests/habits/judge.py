@@ -119,7 +119,7 @@ Tell = Callable[[str, float, str, str], None]  # letter, when, what, figures
 
 
 def judge(station: Station) -> Verdict:
-    """(a) nothing is held off longer than the bound after hot oil is readable, or without readings that allow it.
+    """(a) nothing is held off longer than the bound after hot oil is readable, or without cool readings.
     (b) no value is good that its register did not hold: in the record's journal, at the stamped time; at the
         SCADA port, within the time in which a value may count.
     (c) requests to a unit and connections to a line a second are bounded, of a failing unit closely.

@@ -416,7 +416,7 @@ class Line:
         now = time.monotonic()
         ask.told = now if told else None
         ask.sound = now if sound else None
-        if self.ways.split:
+        if self.ways.split and not self.ways.glue:  # else a stale frame would come alone: nobody could tell
             half = len(data) // 2
             to.send(data[:half])
             if self.ways.split == "late":

@@ -23,6 +23,7 @@ from collector.clock import Clock
 from collector.commands.main import main
 from collector.control import lost_inputs, outputs, stages, stall
 from collector.daemon import Daemon, DurableLoss
+from collector.field import relays
 from collector.field.link import LinkTask, Unit
 from collector.field.poller import Poller
 from collector.field.relays import Bank
@@ -143,6 +144,11 @@ def first_answer() -> None:
 def unbounded_repeats() -> None:
     """A unit that fails is asked again as soon as somebody wants to."""
     Unit.held_s = lambda self, now, regardless: 0.0  # type: ignore[method-assign]
+
+
+def disobedience_unseen() -> None:
+    """A module that does not obey is fed on."""
+    relays.bound_s = lambda module: 1e6
 
 
 def no_settling() -> None:
@@ -321,6 +327,7 @@ BREAKS: dict[str, Callable[[], None]] = {
     "flapping": no_flapping_rule,
     "one answer": first_answer,
     "repeats": unbounded_repeats,
+    "obey": disobedience_unseen,
     "settling": no_settling,
     "read-back": no_read_back,
     "proof": no_proof,

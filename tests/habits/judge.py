@@ -134,6 +134,7 @@ def judge(station: Station) -> Verdict:
 
     _held_off(station, verdict, tell)
     _held_unread(station, verdict, tell)
+    _energised_hot(station, tell)
     _journal(station, verdict, tell)
     _scada(station, verdict, tell)
     _traffic(station, verdict, tell)
@@ -219,6 +220,25 @@ def _held_unread(station: Station, verdict: Verdict, tell: Tell) -> None:
                         f"held off, energised by {move.cause}, without a reading that allows it",
                         f"coil {coil}, {name} not read for {end - begin:.1f} s (at most {limit:.1f} s)",
                     )
+
+
+def _energised_hot(station: Station, tell: Tell) -> None:
+    """Nothing is energised by a write when the last that was read of the oil is hot, and a decision was due."""
+    oil = [(ask.sound, station.truth.base(ask.at) == HOT_C) for ask in station.log.asked
+           if (ask.unit, ask.address) == INPUTS[OIL] and ask.sound is not None]  # fmt: skip
+    for move in station.log.moved:
+        if not move.on or move.cause != "write" or move.at > station.ended:
+            continue
+        cool = max((at for at, hot in oil if not hot and at < move.at), default=0.0)
+        known = min((at for at, hot in oil if hot and cool < at < move.at), default=move.at)
+        due = known + bound(station).decision + TIMEOUT_S + NOISE_S + station.noise_s(known, move.at)
+        if move.at > due:
+            tell(
+                "a",
+                move.at,
+                "energised in the heat",
+                f"coil {move.coil}, {move.at - known:.1f} s after it was read",
+            )
 
 
 def _clean_hot(station: Station, hot: float, cold: float) -> float | None:

@@ -94,19 +94,13 @@ class Kind:
 
 
 KINDS = (
-    Kind("one RTU gateway for all", ((True, (1, 2, 3)),), fed_by="own_requests"),
-    Kind(
-        "three Modbus TCP devices, coils with gaps", ((False, (1,)), (False, (2,)), (False, (3,))), (0, 2, 5)
-    ),
+    Kind("one RTU gateway for all", ((True, (1, 2, 3)),)),
+    Kind("three TCP devices, coils with gaps", ((False, (1,)), (False, (2,)), (False, (3,))), (0, 2, 5)),
     Kind("three RTU gateways", ((True, (1,)), (True, (2,)), (True, (3,))), (0, 1, 2), 7.0),
-    Kind("one TCP gateway for all, coils with gaps", ((False, (1, 2, 3)),), (1, 3, 6), 8.0),
-    Kind(
-        "sensors on RTU, module on TCP fed by writes",
-        ((True, (1, 2)), (False, (3,))),
-        (0, 1, 2),
-        6.0,
-        "writes",
-    ),
+    Kind("one TCP gateway for all, coils with gaps", ((False, (1, 2, 3)),), (1, 3, 6)),
+    Kind("sensors on RTU, module on TCP", ((True, (1, 2)), (False, (3,))), (0, 1, 2), 6.0, "writes"),
+    Kind("module behind the RTU gateway", ((True, (1, 2, 3)),), (0, 1, 2), 8.0, "any_frame_on_line"),
+    Kind("currents and module on TCP", ((False, (1,)), (False, (2, 3))), (0, 1, 2), 7.0, "connection"),
 )
 
 

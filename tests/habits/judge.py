@@ -223,7 +223,7 @@ def _held_unread(station: Station, verdict: Verdict, tell: Tell) -> None:
 
 
 def _energised_hot(station: Station, tell: Tell) -> None:
-    """Nothing is energised by a write when the last that was read of the oil is hot, and a decision was due."""
+    """Nothing is energised by a write when the oil was last read as hot, and a decision was due since."""
     oil = [(ask.sound, station.truth.base(ask.at) == HOT_C) for ask in station.log.asked
            if (ask.unit, ask.address) == INPUTS[OIL] and ask.sound is not None]  # fmt: skip
     for move in station.log.moved:

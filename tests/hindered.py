@@ -151,6 +151,29 @@ def disobedience_unseen() -> None:
     relays.bound_s = lambda module: 1e6
 
 
+def always_from_the_first() -> None:
+    """Each decision begins the writing anew, at the lowest output."""
+    offer = Bank.offer
+
+    def again(self: Bank, decision: Any) -> None:
+        offer(self, decision)
+        for coil in self._coils.values():
+            coil.off, coil.awaited, coil.owed_ns = False, False, -1
+
+    Bank.offer = again  # type: ignore[method-assign]
+
+
+def left_to_others() -> None:
+    """What another master has written over a release is left as it is."""
+    must = Bank._must_release
+
+    def unless_foreign(self: Bank, number: int) -> bool:
+        coil = self._coils[number]
+        return must(self, number) and not (coil.actual and coil.written is False)
+
+    Bank._must_release = unless_foreign  # type: ignore[method-assign]
+
+
 def no_settling() -> None:
     """What a device answers while it boots is believed."""
     begin = Settling.__init__
@@ -328,6 +351,8 @@ BREAKS: dict[str, Callable[[], None]] = {
     "one answer": first_answer,
     "repeats": unbounded_repeats,
     "obey": disobedience_unseen,
+    "write order": always_from_the_first,
+    "rewriting": left_to_others,
     "settling": no_settling,
     "read-back": no_read_back,
     "proof": no_proof,

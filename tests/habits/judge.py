@@ -34,7 +34,7 @@ from habits.station import (
 NOISE_S = 1.5
 #: Requests a second to one unit, connections a second to one line, on average over WINDOW_S: a fallen-back
 #: module is written coil by coil with each decision, and a peer may serve one request per connection.
-WINDOW_S, REQUESTS_S, CONNECTIONS_S = 5.0, 25.0, 21.0
+WINDOW_S, REQUESTS_S, CONNECTIONS_S = 5.0, 40.0, 21.0
 #: A unit that gave no sound answer for so long gets at most so many requests a second.
 FAILING_S, FAILING_REQUESTS_S = 6.0, 4.0
 #: The inputs on which a hold-off rests: unit and address.

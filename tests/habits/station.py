@@ -356,7 +356,7 @@ def _items(texts: list[str], indent: int) -> str:
 
 TEMPLATE = Path(__file__).with_name("station.yaml")
 #: Whether settings can say what feeds a module.
-FED_BY_KNOWN = False
+FED_BY_KNOWN = True
 
 # --- habits ---------------------------------------------------------------------------------------
 

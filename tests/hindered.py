@@ -152,15 +152,19 @@ def disobedience_unseen() -> None:
 
 
 def always_from_the_first() -> None:
-    """Each decision begins the writing anew, at the lowest output."""
-    offer = Bank.offer
+    """Each decision begins the writing anew at the lowest output, and the time that the others wait."""
+    offer, releases = Bank.offer, Bank._releases
 
     def again(self: Bank, decision: Any) -> None:
         offer(self, decision)
         for coil in self._coils.values():
             coil.off, coil.awaited, coil.owed_ns = False, False, -1
 
-    Bank.offer = again  # type: ignore[method-assign]
+    def lowest(self: Bank) -> Any:
+        first = min(self._coils)
+        return (one for one in releases(self) if not isinstance(one[1], int) or one[1] == first)
+
+    Bank.offer, Bank._releases = again, lowest  # type: ignore[method-assign]
 
 
 def left_to_others() -> None:

@@ -444,7 +444,7 @@ ALL, SENSORS, MODULE = (1, 2, 3), (1, 2), (3,)
 
 HABITS = (
     Habit("answers late", ALL, _late),
-    Habit("latency 0.2 s", ALL, _line(delay_s=(0.2, 0.22))),
+    Habit("latency 0.25 s", ALL, _line(delay_s=(0.25, 0.27))),
     Habit("one request per connection", ALL, _line(close_after=True)),
     Habit("closes idle connections", ALL, _idle),
     Habit("refuses connections", ALL, _line(refuse=True)),
@@ -460,9 +460,9 @@ HABITS = (
         "takes function 15 only", MODULE, _unit(lambda s, r: {"only": 15, "only_code": r.choice((1, 2, 3))})
     ),
     Habit(
-        "function 5 only, latency 0.2 s",
+        "function 5 only, latency 0.25 s",
         MODULE,
-        lambda s, u, r: _unit(lambda *_: {"only": 5})(s, u, r) + " " + _line(delay_s=(0.2, 0.22))(s, u, r),
+        lambda s, u, r: _unit(lambda *_: {"only": 5})(s, u, r) + " " + _line(delay_s=(0.25, 0.27))(s, u, r),
     ),
     Habit(
         "some coils cannot be read",

@@ -47,7 +47,7 @@ class Control:
     habits: tuple[tuple[str, int], ...]
 
 
-SLOW_SENSORS = (("latency 0.2 s", 1), ("latency 0.2 s", 2))
+SLOW_SENSORS = (("latency 0.25 s", 1), ("latency 0.25 s", 2))
 CONTROLS = (
     Control("obey", "a", 1, (("acknowledges writes, does nothing", 3),)),
     Control("one answer", "b", 2, (("stale frame in front", 1),)),

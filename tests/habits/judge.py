@@ -320,8 +320,11 @@ def _journal(station: Station, verdict: Verdict, tell: Tell) -> None:
         if not is_good(reading.bits) or reading.value is None:
             continue
         verdict.premises["readings good in the journal"] += 1
-        noise = station.noise_s(reading.at - 1.0, reading.at)
-        held = station.truth.held(reading.name, reading.at - TIMEOUT_S - 0.3 - noise, reading.at + 0.1)
+        noise = station.noise_s(reading.at - 1.0, reading.at + 1.0)
+        # It is stamped with the time of its request; what the device meant with it came until the answer.
+        held = station.truth.held(
+            reading.name, reading.at - 0.15 - noise, reading.at + TIMEOUT_S + 0.1 + noise
+        )
         if min(abs(reading.value - one) for one in held) > 0.02:
             age = _age(station, reading.name, reading.value, reading.at)
             tell(

@@ -510,6 +510,8 @@ def draw(rng: random.Random, units: tuple[int, ...]) -> list[tuple[Habit, int]]:
 
 # --- a run ----------------------------------------------------------------------------------------
 
+#: From the start of the daemon to its first hold-off, on a machine that has a lot to do [s].
+START_S = 120.0
 HOT_S = (20.0, 24.0)
 
 
@@ -529,9 +531,10 @@ async def play(
 
     units: which may have habits; the module more often than its share, for it is where safety lies.
     """
-    rng, end = station.rng, time.monotonic() + seconds
+    rng = station.rng
     station.tell("")
-    await wait_held(station, 20.0)
+    await station.until(lambda: bool(station.held()), START_S)
+    end = time.monotonic() + seconds
     while time.monotonic() < end - 8.0 and station.alive():
         station.calm()
         await asyncio.sleep(rng.uniform(2.0, 4.0))

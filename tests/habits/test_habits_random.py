@@ -74,14 +74,16 @@ class Run:
         return "\n".join([*told, *self.verdict.lines()])
 
 
-async def _random(kind: int, seed: int, directory: Path) -> Run:
+async def _random(kind: int, seed: int, directory: Path, after_s: float) -> Run:
+    await asyncio.sleep(after_s)  # a dozen interpreters that start at once would only be slow together
     station = Station(KINDS[kind], seed, directory, PRODUCT)
     async with station:
         await play(station, min(EPISODE_S, SECONDS))
     return Run(kind, station, judge(station))
 
 
-async def _control(control: Control, directory: Path) -> Run:
+async def _control(control: Control, directory: Path, after_s: float) -> Run:
+    await asyncio.sleep(after_s)
     station = Station(KINDS[control.kind], 1, directory, HINDERED, {"BREAK": control.broken})
     async with station:
         await play(station, CONTROL_S, named(*control.habits))
@@ -97,7 +99,7 @@ def runs(tmp_path_factory: pytest.TempPathFactory) -> tuple[list[Run], list[Run]
 
     async def everything() -> tuple[list[Run], list[Run]]:
         controls = [
-            asyncio.create_task(_control(control, place / f"control-{n}"))
+            asyncio.create_task(_control(control, place / f"control-{n}", 8.0 + n))
             for n, control in enumerate(CONTROLS)
         ]
         found: list[Run] = []
@@ -105,7 +107,10 @@ def runs(tmp_path_factory: pytest.TempPathFactory) -> tuple[list[Run], list[Run]
             seeds = [(kind, SEED + 100 * episode + kind) for kind in range(len(KINDS))]
             seeds.append(((drawn + episode) % len(KINDS), drawn + episode))
             found += await asyncio.gather(
-                *(_random(kind, seed, place / f"{episode}-{kind}-{seed}") for kind, seed in seeds)
+                *(
+                    _random(kind, seed, place / f"{episode}-{kind}-{seed}", float(n))
+                    for n, (kind, seed) in enumerate(seeds)
+                )
             )
             print(*found[-len(seeds) :], sep="\n", file=sys.stderr)
         return found, list(await asyncio.gather(*controls))

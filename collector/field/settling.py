@@ -24,7 +24,7 @@ from collector.field.codec import Place, Spec, raw_value, spec
 from collector.quality import Detail, Reading, invalid
 from collector.settings.model import Device
 
-#: So many failed requests in a row mean that the device was away, and may have been restarted.
+#: So many failed requests in a row, beside its `retries`, mean that the device was away: perhaps restarted.
 _AWAY_AFTER = 2
 #: Its connection was closed in order so often, and it was running each time: that is its habit, no restart.
 _HABIT = 3
@@ -49,9 +49,15 @@ class Settling:
     """
 
     def __init__(
-        self, settle_ns: int, numbers: Iterable[Place], contacts: Iterable[Place], ready: Ready | None = None
+        self,
+        settle_ns: int,
+        numbers: Iterable[Place],
+        contacts: Iterable[Place],
+        ready: Ready | None = None,
+        retries: int = 0,
     ) -> None:
         self._settle_ns = settle_ns
+        self._away_after = _AWAY_AFTER + retries
         self._contacts = frozenset(contacts)
         self._places = frozenset(numbers) | self._contacts
         self._ready = ready
@@ -85,7 +91,7 @@ class Settling:
     def missed(self) -> None:
         """A request failed."""
         self._misses += 1
-        if self._misses == _AWAY_AFTER:
+        if self._misses == self._away_after:
             self.back()
 
     def back(self) -> None:
@@ -218,7 +224,7 @@ def settling(device: Device, at: dict[Place, list[tuple[str, Spec]]]) -> Settlin
     if device.ready_register is not None and device.ready_value is not None:
         ready = Ready(spec(device.ready_register, device), device.ready_value)
         at.setdefault(ready.spec.place, [])
-    return Settling(int(device.settle_s * 1e9), numbers, contacts, ready)
+    return Settling(int(device.settle_s * 1e9), numbers, contacts, ready, device.retries)
 
 
 def switched_off(

@@ -17,7 +17,10 @@ from field_raw import Memory, RawDevice, RawRelayModule
 
 from collector import engine
 from collector.clock import Clock
+from collector.field.codec import Place
+from collector.field.settling import Settling
 from collector.messages import Inputs
+from collector.quality import GOOD, Detail, Reading, invalid
 
 AMPS = [321, 322, 323]
 OIL = 452
@@ -356,3 +359,38 @@ async def test_a_boot_releases_no_stage(raw, settle_s, hard):
     await module.stop()
     released = [req for req in module.writes if not all(req.bits)]
     assert bool(released) == (not settle_s)
+
+
+def test_a_line_that_loses_answers_withholds_no_zero_for_ever():
+    """Rightly zero, and two answers in a row are lost again and again: believed after eight settlings."""
+    place = Place("input_register", 0, 1)
+    settling = Settling(15_000_000_000, [place], [])
+    shown = {"x": Reading(None, invalid(Detail.OLD_DATA), 0)}
+    believed = []
+    for second in range(300):
+        if second % 5 == 0:
+            settling.missed()
+            settling.missed()
+        fresh = Reading(0.0, GOOD, second * 1_000_000_000)
+        shown |= settling.judge({place: (0,)}, {place: {"x": fresh}}, shown, fresh.mono_ns)
+        if shown["x"].quality.is_good:
+            believed.append(second)
+    assert believed[0] == 8 * 15
+
+
+@pytest.mark.parametrize(("retries", "is_away"), [(0, True), (2, False)])
+def test_retries_are_no_absence(retries, is_away):
+    place = Place("input_register", 0, 1)
+    settling = Settling(15_000_000_000, [place], [], retries=retries)
+    shown = {"x": Reading(None, invalid(Detail.OLD_DATA), 0)}
+
+    def answers(value, second):
+        fresh = Reading(float(value), GOOD, second * 1_000_000_000)
+        return settling.judge({place: (value,)}, {place: {"x": fresh}}, shown, fresh.mono_ns)
+
+    shown |= answers(7, 0)
+    answers(0, 1)
+    shown |= answers(0, 17)  # rightly zero
+    settling.missed()
+    settling.missed()
+    assert (answers(0, 20) == {}) == is_away

@@ -127,7 +127,8 @@ class Unit:
         """A module that is not the one it must be holds nothing off."""
         if self.bank is None:
             return
-        if not self.poller.identity.trusted:
+        self.bank.stranger = not self.poller.identity.trusted
+        if self.bank.stranger:
             decision = replace(decision, energise=dict.fromkeys(decision.energise, False))
         self.bank.offer(decision)
 

@@ -1,7 +1,8 @@
 """Coils without a name: those that earlier settings used for cooling, and those that nobody knows of.
 
-Pure: settings in, coils out. A module is the same while its address is: host or serial port, and unit; the id
-of the device may have changed. No rule about when something is written may be put here.
+Pure: settings in, coils out. A module is the same while its address is (host or serial port, and unit), and
+who it says it is, where that is in the settings; the id of the device may have changed. No rule about when
+something is written may be put here.
 """
 
 from __future__ import annotations
@@ -28,7 +29,8 @@ class Orphans:
 def orphans(now: Settings, former: Iterable[Settings]) -> Orphans:
     """Coils that held cooling stages off by earlier settings (the newest first) and have no name in these.
 
-    One in `foreign_coils` belongs to another master now and is none.
+    One in `foreign_coils` belongs to another master now and is none; nor is one of a module that by both
+    settings was to say of itself that it is another.
     """
     here: dict[Address, Device] = {}
     for device in sorted(now.devices, key=lambda d: d.relay_module is None):
@@ -39,11 +41,13 @@ def orphans(now: Settings, former: Iterable[Settings]) -> Orphans:
     of: dict[str, dict[int, str]] = {}
     unreached: dict[tuple[Address, int], str] = {}
     for settings in former:
+        said = {_address(settings, device): _expected(device) for device in settings.devices}
         for place, output in _coils(settings, stages_only=True):
             if place in taken:
                 continue
             address, coil = place
-            if address in here:
+            who = {said[address], _expected(here[address])} - {""} if address in here else set()
+            if address in here and len(who) < 2:
                 of.setdefault(here[address].id, {}).setdefault(coil, output)
             else:
                 _, host, port, unit = address
@@ -72,6 +76,10 @@ def unnamed(device: Device, named: Iterable[int], former: Iterable[int] = ()) ->
 def _address(settings: Settings, device: Device) -> Address:
     link = next(link for link in settings.links if link.id == device.link)
     return link.type, link.host or link.serial_device or "", link.port or 502, device.unit
+
+
+def _expected(device: Device) -> str:
+    return (device.identity.expected if device.identity is not None else None) or ""
 
 
 def _coils(settings: Settings, *, stages_only: bool) -> Iterable[tuple[tuple[Address, int], str]]:

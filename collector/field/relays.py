@@ -158,6 +158,7 @@ class Bank:
         self._rules = rules
         self._started_ns = now_ns
         self._orphans = set(orphans) - set(outputs)
+        self.stranger = False  # it is not the device that it must be: what it once held off is none of its
         self._coils = {coil: _Coil(read_ns=now_ns) for coil in (*self._outputs, *self._orphans)}
         places = [Place("coil", coil, 1) for coil in self._coils]
         self._spans = [_Span(block) for block in blocks(places, device.max_gap, device.max_block)]
@@ -430,7 +431,9 @@ class Bank:
             return True
         if self._decision is None:
             return False
-        return number in self._orphans or self._decided(number) is False
+        if number in self._orphans:
+            return not self.stranger
+        return self._decided(number) is False
 
     def _decided(self, number: int) -> bool | None:
         output = self._outputs.get(number)

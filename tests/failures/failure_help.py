@@ -60,6 +60,12 @@ IDLE, BUSY = 0.3, 0.95
 NO_TIMEOUT = "The relay module's communication timeout does not work, though its register says so"
 
 
+def patient(text: str, module_s: float = 60.0) -> str:
+    """The relay module lets go by itself only after so long [station s]: not while a busy machine is late."""
+    text = text.replace("timeout_s: 10.0", f"timeout_s: {module_s}")
+    return text.replace("timeout_value: 100 ", f"timeout_value: {module_s * 10:.0f} ")
+
+
 def daemon_with(broken: str) -> dict[str, object]:
     """Arguments of make_bench: the product, or the product with one mechanism taken out."""
     return {"daemon": HINDERED, "env": {"BREAK": broken}} if broken else {}

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 from bench_kit import HINDERED, STAGES, Make, Supervisor, all_held_off, held, releases
-from failure_help import IDLE, by_load, load_starts_stage_1
+from failure_help import IDLE, both, by_load, load_starts_stage_1, patient
 from ledger import Ledger
 
 from collector.demo.bench import Bench
@@ -83,7 +83,8 @@ async def test_row_20_a_log_that_nobody_takes(
     with pipe(fifo) as reader:
         bench = await make_bench(
             load=IDLE,
-            edit=by_load,
+            edit=both(by_load, patient),
+            relay_timeout_s=60.0,
             daemon=(SELF, str(fifo), *(HINDERED if broken else PRODUCT)),
             env={"BREAK": broken, "NOTIFY_SOCKET": str(tmp_path / "notify")},
         )
@@ -136,7 +137,9 @@ async def test_row_20_no_room_and_no_log_at_all(
     where.symlink_to("/dev/full")
     program = (SELF, str(where), *PRODUCT)
     notify = {"NOTIFY_SOCKET": str(tmp_path / "notify")}
-    bench = await make_bench(load=IDLE, edit=by_load, daemon=program, env=notify)
+    bench = await make_bench(
+        load=IDLE, edit=both(by_load, patient), relay_timeout_s=60.0, daemon=program, env=notify
+    )
     for case, descriptor in (("/dev/full", "/dev/full"), ("closed", "/dev/null")):
         await bench.start_daemon()
         await all_held_off(bench)

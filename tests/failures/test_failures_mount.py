@@ -16,7 +16,7 @@ from pathlib import Path
 
 import pytest
 from bench_kit import HINDERED, Make, alarm, all_held_off
-from failure_help import IDLE, both, by_load, load_starts_stage_1
+from failure_help import IDLE, both, by_load, load_starts_stage_1, patient
 from ledger import Ledger
 from test_failures_disk import SUBJECT, over
 
@@ -109,7 +109,8 @@ async def test_row_10_a_place_that_is_not_there(
 
     bench = await make_bench(
         load=IDLE,
-        edit=both(both(by_load, old_life), on_disk),
+        edit=both(both(both(by_load, old_life), on_disk), patient),
+        relay_timeout_s=60.0,
         data_dir=disk.mount / "data",
         publish_s=4.0,
         daemon=HINDERED,

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 from bench_kit import STAGES, Make, alarm, held, station_s, value
-from failure_help import daemon_with, ready
+from failure_help import daemon_with, patient, ready
 from ledger import Ledger
 from test_failures_outputs import write_coil
 
@@ -18,11 +18,6 @@ from collector.demo.bench import Bench
 MODULE_S, RATE = 200.0, 10.0
 MOVED, FOREIGN = 5, 4  # coils: stage 3's new one; another master's
 SUBJECT = "station.alarm_unnamed_output"
-
-
-def patient_module(text: str) -> str:
-    text = text.replace("timeout_s: 10.0", f"timeout_s: {MODULE_S}")
-    return text.replace("timeout_value: 100 ", f"timeout_value: {MODULE_S * 10:.0f} ")
 
 
 def rewired(text: str) -> str:
@@ -46,7 +41,11 @@ def written(bench: Bench, coil: int, since_ns: int) -> list[dict[str, Any]]:
 async def test_row_23_outputs_without_a_name(make_bench: Make, ledger: Ledger, broken: str) -> None:
     """Killed, edited, started again. Controls: earlier settings are not asked; other coils are not read."""
     bench = await make_bench(
-        rate=RATE, edit=patient_module, relay_timeout_s=MODULE_S, publish_s=4.0, **daemon_with(broken)
+        rate=RATE,
+        edit=lambda text: patient(text, MODULE_S),
+        relay_timeout_s=MODULE_S,
+        publish_s=4.0,
+        **daemon_with(broken),
     )
     if broken != "unnamed coils":
         await ready(bench)

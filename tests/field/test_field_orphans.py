@@ -7,10 +7,14 @@ from collections.abc import Callable
 
 from collector.field.layout import layout
 from collector.field.orphans import orphans, unnamed
+from collector.field.relays import Bank, Rules
+from collector.field.wire import READ_COILS, Answer
+from collector.messages import Decision
 from collector.settings import example, load_bytes, once_good
 from collector.settings.model import Settings
 
 DEMO = example("demo.yaml").read_text(encoding="utf-8")
+S = 1_000_000_000
 RELEASED_BY = "      released_by: module_timeout\n"
 
 
@@ -56,6 +60,40 @@ def test_what_earlier_settings_held_off_and_these_do_not_name() -> None:
     assert not found.of
     assert len(found.unreached) == 3
     assert "T1.stage3 (coil 2 of unit 33 at 127.0.0.1:" in "".join(found.unreached)
+
+
+def says(who: str) -> Callable[[str], str]:
+    identity = f"    identity: {{device: relays, table: holding_register, address: 200, registers: 8, expected: {who}}}\n"
+    return lambda text: text.replace("    relay_module:\n", f"{identity}    relay_module:\n")
+
+
+def test_a_module_that_says_it_is_another_is_another() -> None:
+    now = settings(coil(2, 5), says("SN-2"))
+    assert orphans(now, [settings(says("SN-2"))]).of == {"relays": {2: "T1.stage3"}}
+    assert orphans(now, [settings()]).of == {"relays": {2: "T1.stage3"}}, "not known then: the address decides"
+    other = orphans(now, [settings(says("SN-1"))])
+    assert not other.of
+    assert other.unreached
+    """And in service: one that is not who it must be is not written to for what another once held off."""
+    relays = next(d for d in now.devices if d.id == "relays")
+    for stranger, wanted in ((True, [1, 1]), (False, [1, 0])):
+        bank = Bank(relays, {0: "T1.stage1"}, Rules(10 * S, 40 * S, 6 * S), S, [2])
+        bank.stranger = stranger
+        coils = {0: 1, 2: 1}
+        for n in range(2, 40):
+            bank.offer(Decision(n, n * S, {"T1.stage1": True}))
+            request = bank.request(n * S)
+            if request is None:
+                continue
+            asked = range(request.address, request.address + request.size)
+            if request.bits:
+                coils |= dict(zip(asked, map(int, request.bits), strict=True))
+                bank.took(Answer(), n * S)
+            elif request.function == READ_COILS:
+                bank.took(Answer(words=tuple(coils[coil] for coil in asked)), n * S)
+            else:
+                bank.took(Answer(exception=2), n * S)
+        assert [coils[0], coils[2]] == wanted
 
 
 def test_no_contact_and_nothing_of_another_master() -> None:

@@ -95,8 +95,8 @@ def _reaction(settings: Settings) -> Iterator[str]:
                 continue
             link = next(item for item in settings.links if item.id == device.link)
             read_s = max(d.poll_s for d in settings.devices if d.id == t.top_oil.device)
-            behind = {d.id for d in settings.devices if d.link == link.id}
-            writes = sum(relay.device in behind for _, relay in outputs(settings))
+            written = [relay.device for _, relay in outputs(settings)]
+            devices = [(d, written.count(d.id)) for d in settings.devices if d.link == link.id]
             worst_s = reaction_s(s, module)
             rises = hot_spot_rises_k(settings, n, sorted({60.0, worst_s}))
             per_min, cost = rises[0 if worst_s >= 60.0 else -1], rises[-1 if worst_s >= 60.0 else 0]
@@ -106,7 +106,7 @@ def _reaction(settings: Settings) -> Iterator[str]:
                     device.id,
                     f"{s.stale_after_s:g} ({read_s:g})",
                     f"{s.cycle_s:g}",
-                    f"{worst_write_s(link, writes):.3g}",
+                    f"{worst_write_s(link, devices):.3g}",
                     f"{bound_s(module):g}",
                     f"{module.timeout_s:g}",
                     f"{worst_s:g} ({worst_s - s.stale_after_s + read_s:g})",

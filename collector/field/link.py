@@ -237,7 +237,8 @@ class LinkTask:
             orphans = [coil for coil, _ in before.layout.outputs] if before is not None and same else []
             orphans += layout.orphans
             # Answers come in real time: in a simulation at a higher rate the bound must leave room for two.
-            least_ns = int(2 * self._link.timeout_s * self._clock.rate * _S) if self._clock.rate > 1 else 0
+            rate, answer_s = self._clock.rate, waits.timeout_s(self._link, layout.device)
+            least_ns = int(2 * answer_s * rate * _S) if rate > 1 else 0
             bank = Bank(layout.device, dict(layout.outputs), self.layout.rules, now_ns, orphans, least_ns)
             if before is not None and before.bank is not None:
                 bank.inherit(before.bank)

@@ -677,6 +677,7 @@ class Bank:
             coil.fault = f"{_READING}{refusal}"
             coil.actual, coil.read_ns, coil.expected = None, now_ns, None
             coil.off = coil.awaited = False
+            coil.again_ns = now_ns + _RELEASE_AGAIN_NS
         step.span.read_ns = now_ns
         self._note_read(step.span, now_ns)
         if not self._adopted and not self._releasing:

@@ -6,8 +6,10 @@ that is kept. Takes settings objects or the valid parts of a file. No clock, no 
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
+from collector.settings import waits
 from collector.settings.model import Device, Settings
 
 #: The bound that is taken when the settings give none: this part of the module's time-out ...
@@ -29,19 +31,22 @@ def silence_s(module: Any) -> float:
     return float(module.timeout_s + max(SILENCE_PART * module.timeout_s, SILENCE_LEAST_S))
 
 
-def request_s(link: Any) -> float:
-    """The longest that one request keeps the line [s]: its time-out and the pause after it."""
+def request_s(link: Any, device: Any) -> float:
+    """The longest that one request to a device keeps the line [s]: its time-out and the pause after it."""
     gap_s = 3.5 * 11 / link.baud if link.type == "rtu_serial" else 0.0
-    return float(link.timeout_s + max(link.turnaround_s, gap_s))
+    return waits.timeout_s(link, device) + max(waits.turnaround_s(link, device), gap_s)
 
 
-def worst_write_s(link: Any, writes: int) -> float:
+def worst_write_s(link: Any, devices: Iterable[tuple[Any, int]]) -> float:
     """From a decision until every output on a link was written, if each answer comes only just in time [s].
 
-    writes: of every relay module on it, one for each output, for a module that takes no more at once;
-    releases go before anything else, so nothing but the request that is under way comes between.
+    devices: all on the link, each with the number of its outputs: one write for each, for a module that
+    takes no more at once, repeated as often as `retries` says. Releases go before anything else, so that
+    nothing but the request that is under way comes before them.
     """
-    return (writes + 1) * request_s(link)
+    devices = list(devices)
+    own = sum(writes * (1 + device.retries) * request_s(link, device) for device, writes in devices)
+    return float(own + max(request_s(link, device) for device, _ in devices))
 
 
 def reaction_s(station: Any, module: Any) -> float:

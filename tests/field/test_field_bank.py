@@ -57,6 +57,7 @@ class Story:
         self.asked_ns = self.now_ns
         self.quiet_ns = 0  # end of the last silence that the module's time-out cannot have outlasted
         self.begun: set[int] = set()  # releases that were sent and have not read back
+        self.known_off: set[int] = set()  # read back released, and no 1 sent since
 
     def ask(self):
         request = self.bank.request(self.now_ns)
@@ -90,7 +91,9 @@ class Story:
                         assert coil in self.begun, "released although nothing says so"
                     if coil in self.begun:
                         assert not bit, "held off before a release that was begun has read back so"
-                    if not bit and self.memory[coil]:
+                    if bit:
+                        self.known_off.discard(coil)
+                    elif coil not in self.known_off:
                         self.begun.add(coil)
         return request
 
@@ -102,6 +105,8 @@ class Story:
         self.read_since_loss |= set(coils)
         self.ever_read |= set(coils)
         self.begun -= {coil for coil in coils if not self.memory[coil]}
+        self.known_off -= set(coils)
+        self.known_off |= {coil for coil in coils if not self.memory[coil]}
         return Answer(tuple(self.memory[coil] for coil in coils))
 
     def serve(self, times):
@@ -133,7 +138,7 @@ class Story:
         elif kind == "lost":
             self.bank.lost("gone")
             assert not any(status.link_ok for status in self.bank.status(self.now_ns).values())
-            self.read_since_loss = set()
+            self.read_since_loss, self.known_off = set(), set()
         else:
             request = self.ask()
             if request is not None:
@@ -143,7 +148,7 @@ class Story:
                 }
                 self.bank.took(failure[kind], self.now_ns)
                 if not self.bank.status(self.now_ns)["T1.trip"].link_ok:
-                    self.read_since_loss = set()
+                    self.read_since_loss, self.known_off = set(), set()
         self.bank.status(self.now_ns)
         due = self.bank.next_ns(self.now_ns)
         assert due is None or isinstance(due, int)
@@ -155,8 +160,8 @@ class Story:
 
     def settle(self):
         """With an answering module and a fresh decision, outputs end as decided (or released)."""
-        for _ in range(80):  # long enough for a module that was left unfed
-            self.now_ns += S
+        for _ in range(25):  # long enough for a module that was left unfed
+            self.now_ns += 3 * S
             if self.newest is not None and not self.released:
                 self.sequence += 1
                 self.newest = Decision(self.sequence, self.now_ns, dict(self.newest.energise))

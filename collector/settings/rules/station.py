@@ -456,10 +456,10 @@ def _reaction(station: Part, device: Part, module: Part) -> Found:
         yield device.fault("relay_module.timeout_s", f"{text} (usual below {REACTION_USUAL_S:g})", "warning")
 
 
-def writes_on(root: Part, link: str) -> int:
-    """How many outputs there are on a link."""
-    behind = {device.id for device in root.devices if device.link == link}
-    return sum(part.cls is Relay and part.device in behind for part in walk(root))
+def outputs_on(root: Part, link: str) -> list[tuple[Part, int]]:
+    """The devices on a link, each with the number of its outputs."""
+    relays = [part.device for part in walk(root) if part.cls is Relay]
+    return [(device, relays.count(device.id)) for device in root.devices if device.link == link]
 
 
 def release_bound(root: Part, device: Part) -> Found:
@@ -468,14 +468,15 @@ def release_bound(root: Part, device: Part) -> Found:
     if module is None or device.link not in ids_of(root.links):
         return
     link = find(root.links, device.link)
-    writes = writes_on(root, device.link)
-    worst_s, within_s = worst_write_s(link, writes), bound_s(module)
+    outputs = outputs_on(root, device.link)
+    writes = sum(count for _, count in outputs)
+    worst_s, within_s = worst_write_s(link, outputs), bound_s(module)
     if writes and worst_s > within_s:
         given = module.release_within_s is not None
         yield device.fault(
             "relay_module.release_within_s" if given else "relay_module.timeout_s",
             f"the outputs on link {link.id}, {writes} written one by one, take up to {worst_s:.3g} s "
-            f"({request_s(link):.3g} s each, and the request under way), but they must be released within "
+            f"({request_s(link, device):.3g} s each, and the request under way), but must be released within "
             f"{within_s:g} s (release_within_s of {worst_s:.3g}, or a shorter timeout_s of the link)",
         )
     late = within_s + module.timeout_s

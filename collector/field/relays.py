@@ -666,8 +666,9 @@ class Bank:
             coil.actual = coil.expected = on
             coil.read_ns = now_ns
             coil.off, coil.awaited = not on, False
-            if coil.off and coil.fault.startswith(_WRITING) and self._must_release(place.address):
-                coil.fault = ""  # released, by whatever
+            wanted = False if self._must_release(place.address) else self._decided(place.address)
+            if coil.fault.startswith(_WRITING) and wanted in (on, None):
+                coil.fault = ""  # it is as it is to be, by whatever
         step.span.read_ns = now_ns
         self._note_read(step.span, now_ns)
 

@@ -147,6 +147,8 @@ class Story:
                     "time-out": Answer(failure="none", silent=True),
                 }
                 self.bank.took(failure[kind], self.now_ns)
+                if not request.bits:
+                    self.known_off -= set(range(request.address, request.address + request.size))
                 if not self.bank.status(self.now_ns)["T1.trip"].link_ok:
                     self.read_since_loss, self.known_off = set(), set()
         self.bank.status(self.now_ns)

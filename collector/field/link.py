@@ -53,8 +53,6 @@ _DEAD_AFTER = 2
 _DEAD_SHARE = 0.25
 #: So many time-outs in a row and no answer at all: the connection itself is doubted and opened anew.
 _SILENT_MOST = 3
-#: RTU over TCP, unless set: quiet after an answer before it counts [real s].
-_TCP_GAP_S = 0.02
 #: RTU: what a device's slowest recent answer took is forgotten by this factor with each quicker one.
 _SLOWEST_FADES = 0.8
 #: RTU: bytes that nobody asked for going on for so long mean that the line cannot be used [real s].
@@ -65,9 +63,6 @@ LONG_LIVED_S = 60.0
 _TOO_SHORT_S = 5.0
 #: Longest sleep without looking around; shortest, so that no confusion may eat the processor [real s].
 _IDLE_MOST_S, _IDLE_LEAST_S = 1.0, 0.001
-#: RTU: silence between frames in characters and at least [real s] (Modbus over serial line V1.02, 2.5.1.1);
-#: bits a character.
-_FRAME_GAP_CHARS, _FRAME_GAP_LEAST_S, _CHAR_BITS = 3.5, 0.00175, 11
 _NOT_ASKED = "not asked yet"
 _TWO_ANSWERS = "more than one answer to one request: none of them is believed"
 
@@ -195,6 +190,7 @@ class LinkTask:
             unit.banks = [bank for where, bank in banks if bank is not None and (where == at or bank.wide)]
         #: Answers cannot be told from each other by an id.
         self._bare = self._rtu or any(unit.manner.zero_id for unit in self.units)
+        self._gap_s = waits.frame_gap_s(self._link)
         self._late_s = max((unit.late_s for unit in self.units), default=0.0)
         #: Whose turn it is, for relays and for readings: one list for both would let a module that is both
         #: spend its turn on its relays alone.
@@ -519,18 +515,11 @@ class LinkTask:
         that a gateway passed on just now).
         """
         loop = asyncio.get_running_loop()
-        until = max(loop.time() + self._gap_s(), sent + unit.slowest_s)
+        until = max(loop.time() + self._gap_s, sent + unit.slowest_s)
         while len(connection.buffer) < RTU_LEAST and not connection.closed:
             if not await connection.more(until):
                 return True
         return len(connection.buffer) < RTU_LEAST
-
-    def _gap_s(self) -> float:
-        if self._link.frame_gap_s is not None:
-            return self._link.frame_gap_s
-        if self._link.type == "rtu_serial":
-            return max(_FRAME_GAP_LEAST_S, _FRAME_GAP_CHARS * _CHAR_BITS / self._link.baud)
-        return _TCP_GAP_S
 
     # --- one request ---------------------------------------------------------------------------------
 
@@ -642,14 +631,14 @@ class LinkTask:
             self._reopening.goes_on()
 
     def _turnaround_s(self, unit: Unit) -> float:
-        return max(unit.turnaround_s, self._gap_s() if self._link.type == "rtu_serial" else 0.0)
+        return max(unit.turnaround_s, self._gap_s if self._link.type == "rtu_serial" else 0.0)
 
     def _longest_s(self, unit: Unit, request: Request) -> float:
         """How long an answer is waited for; serial: and the time that the bits themselves take [real s]."""
         if self._link.type != "rtu_serial":
             return unit.timeout_s
         frames = 2 * RTU_LEAST + 8 + 2 * request.size
-        return unit.timeout_s + frames * _CHAR_BITS / self._link.baud
+        return unit.timeout_s + frames * waits.CHAR_BITS / self._link.baud
 
 
 def _due(talker: Bank | Poller, now_ns: int) -> bool:

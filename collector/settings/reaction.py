@@ -33,8 +33,7 @@ def silence_s(module: Any) -> float:
 
 def request_s(link: Any, device: Any) -> float:
     """The longest that one request to a device keeps the line [s]: its time-out and the pause after it."""
-    gap_s = 3.5 * 11 / link.baud if link.type == "rtu_serial" else 0.0
-    return waits.timeout_s(link, device) + max(waits.turnaround_s(link, device), gap_s)
+    return waits.timeout_s(link, device) + max(waits.turnaround_s(link, device), waits.frame_gap_s(link))
 
 
 def worst_write_s(link: Any, devices: Iterable[tuple[Any, int]]) -> float:

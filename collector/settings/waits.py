@@ -9,6 +9,10 @@ from typing import Any
 
 #: After a time-out, unless set: an answer within three time-outs of its request falls into this silence.
 LATE_TIMEOUTS = 2.0
+#: RTU: silence between frames in characters and at least (Modbus over serial line V1.02, 2.5.1.1); over TCP,
+#: unless set. Bits a character.
+_FRAME_GAP_CHARS, _FRAME_GAP_LEAST_S, _TCP_GAP_S = 3.5, 0.00175, 0.02
+CHAR_BITS = 11
 
 # Link and Device, or their parts while the settings are being checked.
 
@@ -29,3 +33,14 @@ def late_answer_s(link: Any, device: Any) -> float:
         if own is not None:
             return float(own)
     return LATE_TIMEOUTS * timeout_s(link, device)
+
+
+def frame_gap_s(link: Any) -> float:
+    """Quiet after an answer before it counts; 0 where frames carry their length."""
+    if link.type == "tcp":
+        return 0.0
+    if link.frame_gap_s is not None:
+        return float(link.frame_gap_s)
+    if link.type == "rtu_serial":
+        return max(_FRAME_GAP_LEAST_S, _FRAME_GAP_CHARS * CHAR_BITS / float(link.baud))
+    return _TCP_GAP_S

@@ -189,9 +189,9 @@ async def test_of_two_answers_none_is_believed(raw, behave, usual_s, how):
 @pytest.mark.parametrize(
     ("broken", "how", "arguments"),
     [
-        ("link.LinkTask._alone", "believes", (glued, 0.0)),
-        ("link._SLOWEST_FADES", 0.0, (sooner(0.08), 0.0)),
-        ("link._TCP_GAP_S", 0.02, (sooner(0.05), 0.0)),
+        ("field.link.LinkTask._alone", "believes", (glued, 0.0)),
+        ("field.link._SLOWEST_FADES", 0.0, (sooner(0.08), 0.0)),
+        ("settings.waits._TCP_GAP_S", 0.02, (sooner(0.05), 0.0)),
     ],
     ids=["no-look-behind", "no-usual-time", "no-gap-set"],
 )
@@ -202,7 +202,7 @@ async def test_controls_of_two_answers(raw, monkeypatch, broken, how, arguments)
         connection.buffer.clear()
         return True
 
-    monkeypatch.setattr(f"collector.field.{broken}", believes if how == "believes" else how)
+    monkeypatch.setattr(f"collector.{broken}", believes if how == "believes" else how)
     values, _ = await two_answers(raw, *arguments)
     assert STALE in values
 

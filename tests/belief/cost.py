@@ -12,7 +12,7 @@ from pathlib import Path
 from statistics import median
 
 HERE = Path(__file__).parent
-STEPS = 1500
+STEPS = 600
 
 RUN = """
 import sys, time

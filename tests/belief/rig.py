@@ -187,7 +187,7 @@ class Rig:
             said[f"T1.{s.id}.feedback"] = self.read(f"{s.id}.feedback", float(contactor))
             for contact, quiet in (("selector_auto", 1.0), ("breaker_closed", 1.0), ("interlock", 0.0)):
                 said[f"T1.{s.id}.{contact}"] = self.read(f"{s.id}.{contact}", quiet)
-            if s.cabinet.parallel_start is not None:
+            if getattr(s.cabinet, "parallel_start", None) is not None:
                 said[f"T1.{s.id}.parallel_start"] = self.read(f"{s.id}.parallel_start", 0.0)
         if t.energised is not None:
             said["T1.energised"] = self.read("energised", 1.0)

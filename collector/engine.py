@@ -15,6 +15,7 @@ from collector.control import (
     conditions,
     permitted,
     precooling,
+    proof,
     readings,
     relays,
     saved,
@@ -83,6 +84,7 @@ def step(state: State, plan: Plan, inputs: Inputs) -> tuple[State, Outcome]:
     calling.prove(cycle)  # which stages run, by their feedback: that is the cooling mode of the model
     temperatures.estimate_temperatures(cycle)  # hot spot, oil and load, and what they are worth
     relays.look_at_outputs(cycle)  # does each relay do what it was told
+    proof.follow(cycle)  # has a module that was left alone let go by itself
     stall.look_for_stalls(cycle)  # are they younger than the last time in which nobody decided
     for command in inputs.commands:  # before the stages: a wish is obeyed in the step that it came with
         commands.obey(cycle, command)
@@ -94,12 +96,15 @@ def step(state: State, plan: Plan, inputs: Inputs) -> tuple[State, Outcome]:
         for t in plan.layout.transformers:
             precooling.look_ahead(cycle, t)  # before the stages: what is asked for is called in this step
             calling.call_stages(cycle, t, starting=not inputs.polled and not state.deciding)
+        proof.settle(cycle)
+        proof.use_a_cool_hour(cycle)
         conditions.raise_alarms(cycle)  # after the stages: whether cooling suffices is known only now
         permitted.renew(cycle)  # permissible loading, for people: nothing else goes by it
     energise = relays.energise(cycle)  # after the alarms: contacts and trip follow them
     told = values.values(cycle) if plan.tell_values else {}
     new = _frozen(cycle)
-    return new, Outcome(Decision(new.sequence, inputs.mono_ns, energise), told, tuple(cycle.events))
+    return new, Outcome(
+        Decision(new.sequence, inputs.mono_ns, energise, proof.left_alone(cycle)), told, tuple(cycle.events))
 
 
 def _frozen(cycle: Cycle) -> State:
@@ -128,6 +133,7 @@ def _frozen(cycle: Cycle) -> State:
         sample=cycle.sample,
         loading=tuple(cycle.loading),
         explained=cycle.explained,
+        modules=tuple(cycle.modules),
     )
 
 

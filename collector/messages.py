@@ -29,6 +29,7 @@ CommandKind = Literal[
     "expect_load",  # target transformer; value [pu of the mode with most cooling]; after_min; minutes
     "end_expect_load",
     "confirm_reading",  # target measurement id: a lost temperature that reads well counts again
+    "confirm_module",  # target device id: its timeout was mended and proven at the cabinet
 ]
 
 

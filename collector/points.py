@@ -12,7 +12,16 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
-from collector.settings.model import BoolInput, Count, Current, Register, Settings, Temperature, Temperature2
+from collector.settings.model import (
+    BoolInput,
+    Count,
+    Current,
+    Device,
+    Register,
+    Settings,
+    Temperature,
+    Temperature2,
+)
 
 Level = Literal["station", "transformer", "winding", "stage", "device"]
 PointType = Literal["float", "int", "bool", "enum", "text"]
@@ -47,6 +56,8 @@ CALL_REASONS = (
     "released: not read since a stall",
     "released: another output does not obey",
     "kept on: a reading is in doubt",
+    "released: its module has let go in a proof",
+    "released: its module failed the proof",
 )
 
 
@@ -261,6 +272,8 @@ DECLARED: tuple[Declared, ...] = (
     # device
     Declared("device", "link_ok", 0, "bool", "", "the device answers", "good"),
     _alarm("device", "link_lost", 1, "the device does not answer: what is read from it is lost"),
+    Declared("device", "release_proven_days", 2, "float", "d", "since its own timeout was last proven to release its outputs; relay modules that cooling leans on", "invalid while it was never proven"),
+    _alarm("device", "timeout_failed", 3, "left unfed, the relay module did not release: it holds nothing off until confirmed"),
 )
 
 #: Measured ids whose value has a register in the settings: (level, point name) -> how to find it.
@@ -275,6 +288,20 @@ _TRANSFORMER_INPUTS = {
     "supply_changeover": "supply_changeover",
 }
 _CABINET_INPUTS = ("selector_auto", "selector_manual", "breaker_closed", "interlock", "parallel_start")
+
+#: Points of a relay module whose own timeout is proven in service, and of no other device.
+_MODULE_POINTS = ("release_proven_days", "alarm_timeout_failed")
+
+
+def proven_modules(settings: Settings) -> tuple[Device, ...]:
+    """The relay modules that cooling leans on and that release by their own timeout."""
+    cooling = {s.relay.device for t in settings.transformers for s in t.stages}
+    return tuple(
+        d
+        for d in settings.devices
+        if d.relay_module is not None and d.relay_module.released_by == "module_timeout" and d.id in cooling
+    )
+
 
 AnyInput = Temperature | Temperature2 | Current | BoolInput | Count | Register
 
@@ -322,9 +349,9 @@ def catalogue(settings: Settings) -> tuple[Point, ...]:
     wired = {m.id for m in measurements(settings)}
     points: list[Point] = []
 
-    def add(level: Level, prefix: str, transformer: int, item: int) -> None:
+    def add(level: Level, prefix: str, transformer: int, item: int, left_out: tuple[str, ...] = ()) -> None:
         for declared in DECLARED:
-            if declared.level != level:
+            if declared.level != level or declared.name in left_out:
                 continue
             point_id = f"{prefix}.{declared.name}"
             derived_current = declared.name == "current_a"
@@ -332,6 +359,7 @@ def catalogue(settings: Settings) -> tuple[Point, ...]:
                 continue
             points.append(Point(point_id, declared, transformer, item))
 
+    modules = proven_modules(settings)
     add("station", "station", 0, 0)
     for t in settings.transformers:
         add("transformer", t.id, t.number, 0)
@@ -340,5 +368,5 @@ def catalogue(settings: Settings) -> tuple[Point, ...]:
         for s in t.stages:
             add("stage", f"{t.id}.{s.id}", t.number, s.number)
     for d in settings.devices:
-        add("device", f"device.{d.id}", 0, d.number)
+        add("device", f"device.{d.id}", 0, d.number, () if d in modules else _MODULE_POINTS)
     return tuple(points)

@@ -112,6 +112,18 @@ KINDS: tuple[AlarmKind, ...] = (
         60,
     ),
     AlarmKind(
+        "device",
+        "timeout_failed",
+        "high",
+        "the relay module, left without requests, has not released its outputs",
+        "it holds nothing off any more: all cooling on it runs until somebody confirms the module",
+        "if windingd or the link fails, cooling that the module holds off stays off",
+        "mend its timeout or replace it, prove its release at the cabinet, then "
+        "`windingd status --confirm-module`",
+        60,
+        shelvable=False,
+    ),
+    AlarmKind(
         "station",
         "record_failed",
         "medium",

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from collector.control import belief, hold_off, precooling, stages, stall
+from collector.control import belief, hold_off, precooling, proof, stages, stall
 from collector.control import outputs as out
 from collector.control.cycle import Asked, Cycle, Thermals
 from collector.control.layout import HOUR_NS, NS, REASON, StagePlan, TransformerPlan, ns
@@ -46,7 +46,9 @@ def prove(cycle: Cycle) -> None:
                 if feedback is not None:
                     was = watch_uncalled(cycle, s, was, feedback)
                     feedback = None if was.stuck else feedback
-            now = stages.next_proof(was, feedback, wired, s.timing, cycle.now)
+            now = was  # while its module is left alone, nobody knows yet what called it
+            if s.module not in cycle.silent or was.call in ON:
+                now = stages.next_proof(was, feedback, wired, s.timing, cycle.now)
             if now is not cycle.stages[s.index]:
                 cycle.stages[s.index] = now
             if now.proof is not was.proof:
@@ -157,6 +159,9 @@ def call_stages(cycle: Cycle, t: TransformerPlan, starting: bool) -> None:
         if s.needs is not None and stages.asks(stage, facts[k], s.timing, cycle.now):
             asking.add(k)
     # Pumps before their fans: that is the order in which they start.
+    for k in t.order:
+        facts[k].queue_ns = turn_ns(cycle, t, facts, k)
+    proof.use_a_start(cycle, t, facts)
     for k in stages.in_turn(t.order, [cycle.stages[s.index] for s in t.stages]):
         facts[k].queue_ns = turn_ns(cycle, t, facts, k)
         move_stage(cycle, t, th, t.stages[k], k, facts[k])
@@ -165,6 +170,8 @@ def call_stages(cycle: Cycle, t: TransformerPlan, starting: bool) -> None:
 def turn_ns(cycle: Cycle, t: TransformerPlan, facts: list[Facts], k: int) -> int:
     """No start of this stage before that time: by the stagger, and by its pump, which goes first."""
     queue_ns = cycle.transformers[t.index].next_start_ns
+    if t.stages[k].module in proof.under_proof(cycle):
+        queue_ns = max(queue_ns, cycle.now + 1)  # its module's timeout is to start it
     for f in t.fans_of[k]:
         if not facts[f].block and (facts[f].release or cycle.stages[t.stages[f].index].call in ON):
             return -1  # its fans do not wait, so it does not either
@@ -351,6 +358,10 @@ def facts_about(
         release = release or REASON["released: not read since a stall"]
     if any(cycle.seen[other.index].disobeys == "stuck" for other in t.stages):
         release, lost = release or REASON["released: another output does not obey"], True
+    if s.module in cycle.let_go:
+        release = release or REASON["released: its module has let go in a proof"]
+    if s.module in cycle.distrusted:
+        release = release or REASON["released: its module failed the proof"]
     if starting:
         release = release or REASON["starting"]
     if stage.flapped:
@@ -372,6 +383,7 @@ def facts_about(
         block = REASON["cold-oil block"]
     elif stage.hold_until_ns >= 0:
         block = REASON["held off by hand"]
+    below = below and s.module not in cycle.silent
     return Facts(block, release, lost, above, below, doubt=bool(th.doubt))
 
 

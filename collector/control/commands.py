@@ -12,7 +12,7 @@ from math import isfinite
 from collector.control import alarms as al
 from collector.control import hold_off as rules
 from collector.control import lost_inputs as li
-from collector.control import precooling
+from collector.control import precooling, proof
 from collector.control.cycle import Cycle
 from collector.control.layout import StagePlan, TransformerPlan, ns
 from collector.control.stages import NEVER
@@ -269,6 +269,18 @@ def confirm_reading(cycle: Cycle, c: Command) -> str:
     return ""
 
 
+def confirm_module(cycle: Cycle, c: Command) -> str:
+    for i, plan in enumerate(cycle.layout.relay_modules):
+        if plan.id == c.target:
+            if not cycle.modules[i].failed:
+                return "it has not failed a proof"
+            # As one that was just commissioned: the next proof comes within a day.
+            cycle.modules[i] = proof.ModuleState(known=(cycle.now,))
+            cycle.distrusted.discard(plan.id)
+            return ""
+    return f"no relay module {c.target} that releases by its own timeout"
+
+
 COMMANDS: Mapping[str, Callable[[Cycle, Command], str]] = {
     "force_on": force_on,
     "hold_off": hold_off,
@@ -285,4 +297,5 @@ COMMANDS: Mapping[str, Callable[[Cycle, Command], str]] = {
     "expect_load": expect_load,
     "end_expect_load": end_expect_load,
     "confirm_reading": confirm_reading,
+    "confirm_module": confirm_module,
 }

@@ -95,6 +95,9 @@ def station_conditions(cycle: Cycle) -> None:
     cycle.condition(at["clock_stepped"], stepped or not health.clock_trusted, detail)
     cycle.condition(at["settings_refused"], bool(health.settings_refused), health.settings_refused)
     cycle.condition(at["unnamed_output"], bool(health.unnamed_outputs), health.unnamed_outputs)
+    for module, m in zip(cycle.layout.relay_modules, cycle.modules, strict=True):
+        if m.failed:
+            cycle.condition(module.timeout_failed, True, "no request for longer than its timeout")
     stale = ns(cycle.plan.settings.station.stale_after_s)
     lost = any(cycle.gone(i) for i, state in enumerate(cycle.inputs) if state.lost)
     trouble = any(seen.trouble is out.Trouble.LINK for seen in cycle.seen)

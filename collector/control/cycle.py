@@ -13,6 +13,7 @@ from typing import Any
 from collector.control import alarms as al
 from collector.control import lost_inputs as li
 from collector.control import outputs as out
+from collector.control import proof
 from collector.control.state import Plan, State
 from collector.messages import Event, Inputs
 from collector.quality import Detail, Quality, invalid, questionable
@@ -108,6 +109,11 @@ class Cycle:
         self.sample: track.Sample | None = None
         self.loading = list(state.loading)
         self.explained = state.explained or explained.initial(plan.model)
+        self.modules = list(state.modules)
+        self.silent = proof.under_proof(self)  # modules of which nothing is concluded in this cycle
+        plans = self.layout.relay_modules
+        self.distrusted = {p.id for p, m in zip(plans, self.modules, strict=True) if m.failed}
+        self.let_go: set[str] = set()  # modules that have just been found to have let go in a proof
         self.conditions: list[bool | None] = [False] * len(state.alarms)
         self.details: dict[int, str] = {}
         self.did: dict[int, str] = {}  # what was done about an alarm, where its kind does not know

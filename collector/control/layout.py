@@ -15,7 +15,7 @@ from types import MappingProxyType
 from collector.control.alarms import KINDS, AlarmKind
 from collector.control.lost_inputs import InputRules
 from collector.control.stages import Timing
-from collector.points import CALL_REASONS, Measurement, Point, catalogue, measurements
+from collector.points import CALL_REASONS, Measurement, Point, catalogue, measurements, proven_modules
 from collector.settings import model as sm
 from collector.thermal.model import SENSE_AMBIENT_C, SENSE_LOW_C, SENSE_OIL_C, SENSE_PU
 
@@ -100,6 +100,22 @@ class ContactPlan:
 
 
 @dataclass(frozen=True, slots=True)
+class ModulePlan:
+    """A relay module that cooling leans on and that releases by its own timeout. Times in ns.
+
+    stages: indices of those whose relays it has. only_contacts: nothing that goes stale is read through it,
+    nor over a line that is silent with it.
+    """
+
+    id: str
+    timeout: int
+    interval: int
+    stages: tuple[int, ...]
+    only_contacts: bool
+    timeout_failed: int  # alarm
+
+
+@dataclass(frozen=True, slots=True)
 class TransformerPlan:
     """One transformer. order: local stage indices in the order in which they are started.
 
@@ -131,6 +147,7 @@ class Layout:
     """The whole station. devices: device id -> link alarm. modules: of each output, stages first.
 
     watchdogs: relay module -> the output, among the last of the contacts, that is its watchdog relay.
+    relay_modules: those whose own timeout is proven in service. stale: station.stale_after_s [ns].
     """
 
     points: tuple[Point, ...]
@@ -140,6 +157,8 @@ class Layout:
     stages: tuple[StagePlan, ...]
     contacts: tuple[ContactPlan, ...]
     watchdogs: Mapping[str, ContactPlan]
+    relay_modules: tuple[ModulePlan, ...]
+    stale: int
     modules: tuple[str, ...]
     windings: tuple[WindingPlan, ...]
     alarms: tuple[AlarmPlan, ...]
@@ -164,10 +183,12 @@ def lay_out(settings: sm.Settings, winding_index: Mapping[str, int]) -> Layout:
 
     alarms: list[AlarmPlan] = []
 
-    def alarms_of(level: str, subject: str, limits: sm.Alarms | None = None) -> dict[str, int]:
+    def alarms_of(
+        level: str, subject: str, limits: sm.Alarms | None = None, proven: bool = True
+    ) -> dict[str, int]:
         places: dict[str, int] = {}
         for kind in KINDS:
-            if kind.level != level:
+            if kind.level != level or (kind.name == "timeout_failed" and not proven):
                 continue
             on_s, off_s = kind.on_delay_s, kind.off_delay_s
             if limits is not None and kind.name in _LIMIT_ALARMS:
@@ -180,8 +201,13 @@ def lay_out(settings: sm.Settings, winding_index: Mapping[str, int]) -> Layout:
 
     # Devices first: the alarms of what is behind them are suppressed in the same cycle.
     devices: dict[str, int] = {}
+    timeout_failed: dict[str, int] = {}
+    proven = proven_modules(settings)
     for d in settings.devices:
-        devices[d.id] = alarms_of("device", f"device.{d.id}")["link_lost"]
+        of_device = alarms_of("device", f"device.{d.id}", proven=d in proven)
+        devices[d.id] = of_device["link_lost"]
+        if d in proven:
+            timeout_failed[d.id] = of_device["timeout_failed"]
     station_alarms = alarms_of("station", "station")
     modules = {d.id: d.relay_module for d in settings.devices}
     transformers: list[TransformerPlan] = []
@@ -281,6 +307,8 @@ def lay_out(settings: sm.Settings, winding_index: Mapping[str, int]) -> Layout:
         tuple(stages),
         tuple(contacts),
         watchdogs,
+        _relay_modules(settings, stages, inputs, timeout_failed),
+        ns(station.stale_after_s),
         (*(s.module for s in stages), *(c.module for c in contacts)),
         tuple(windings),
         tuple(alarms),
@@ -290,6 +318,27 @@ def lay_out(settings: sm.Settings, winding_index: Mapping[str, int]) -> Layout:
         inputs_of,
         base64.b85encode(zlib.compress(settings.model_dump_json(exclude_unset=True).encode(), 9)).decode(),
     )
+
+
+def _relay_modules(
+    settings: sm.Settings, stages: list[StagePlan], inputs: list[InputPlan], alarms: Mapping[str, int]
+) -> tuple[ModulePlan, ...]:
+    found = []
+    for d in proven_modules(settings):
+        assert d.relay_module is not None
+        whole_line = d.relay_module.fed_by in ("any_frame_on_line", "connection")
+        silent = {x.id for x in settings.devices if x is d or (whole_line and x.link == d.link)}
+        found.append(
+            ModulePlan(
+                d.id,
+                ns(d.relay_module.timeout_s),
+                ns(d.relay_module.proof_interval_days * 86_400.0),
+                tuple(s.index for s in stages if s.module == d.id),
+                all(i.kind == "contact" and i.device == d.id for i in inputs if i.device in silent),
+                alarms[d.id],
+            )
+        )
+    return tuple(found)
 
 
 def unpack(packed: str) -> sm.Settings:

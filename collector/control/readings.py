@@ -15,7 +15,7 @@ from collector.control.layout import TransformerPlan, ns
 
 def judge_inputs(cycle: Cycle) -> None:
     readings, devices, now = cycle.given.readings, cycle.given.devices, cycle.now
-    down = {d: cycle.devices_down.get(d, now) for d, why in devices.items() if why}
+    down = {d: cycle.devices_down.get(d, now) for d, why in devices.items() if why and d not in cycle.silent}
     if down != cycle.devices_down:
         cycle.devices_down = down
     for plan, old in zip(cycle.layout.inputs, cycle.inputs, strict=True):
@@ -28,6 +28,10 @@ def judge_inputs(cycle: Cycle) -> None:
     for i, plan in enumerate(cycle.layout.inputs):
         old = cycle.inputs[i]
         if cycle.faults[i] is li.NOT_READ and li.stays_unread(old):
+            continue
+        fault = cycle.faults[i]
+        if plan.device in cycle.silent and plan.kind == "contact" and fault is not None and not old.lost:
+            cycle.faults[i] = None  # it is left alone: as it was, however long ago
             continue
         new = li.settle(plan.rules, old, readings.get(plan.id), cycle.faults[i], now)
         if new is old:

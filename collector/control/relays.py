@@ -6,6 +6,7 @@ Nothing is decided here about stages or alarms; it only turns their states into 
 from __future__ import annotations
 
 from collector.control import outputs as out
+from collector.control import proof
 from collector.control.cycle import Cycle
 from collector.control.layout import ns
 from collector.control.stages import ON
@@ -18,12 +19,18 @@ def look_at_outputs(cycle: Cycle) -> None:
         return
     settle = ns(max(out.SETTLE_S, 3 * cycle.plan.settings.station.cycle_s))
     for s in cycle.layout.stages:
+        if s.module in cycle.silent:
+            cycle.seen.append(out.NOTHING)
+            continue
         state, seen = out.look(
             cycle.outputs[s.index], cycle.given.relays.get(s.id), cycle.now, s.module_timeout, settle
         )
         cycle.outputs[s.index] = state
         cycle.seen.append(seen)
     for c in cycle.layout.contacts:
+        if c.module in cycle.silent:
+            cycle.seen.append(out.NOTHING)
+            continue
         cycle.outputs[c.index], seen = out.look(
             cycle.outputs[c.index],
             cycle.given.relays.get(c.id),
@@ -68,6 +75,8 @@ def energise(cycle: Cycle) -> dict[str, bool]:
     coils: dict[str, bool] = {}
     for s in cycle.layout.stages:
         wanted = cycle.stages[s.index].call not in ON
+        if wanted and proof.undecided(cycle, s.id):
+            continue
         coils[s.id] = wanted
         cycle.outputs[s.index] = out.decided(cycle.outputs[s.index], wanted, cycle.now)
     for t in cycle.layout.transformers:

@@ -16,6 +16,7 @@ from collector.control import alarms as al
 from collector.control import lost_inputs as li
 from collector.control import outputs as out
 from collector.control.layout import NS, StagePlan, unpack
+from collector.control.proof import ModuleState, Phase
 from collector.control.stages import NEVER, Proof, StageState
 from collector.control.state import (
     ExpectedLoad,
@@ -36,6 +37,8 @@ from collector.thermal.model import Model, compile_model
 FORMAT = 1
 T = TypeVar("T")
 
+#: Times that are counted back from now, and may lie before this boot.
+_COUNTED_BACK = frozenset({"starts", "releases", "holds", "known", "proven"})
 #: Fields of a transformer's state that are told per stage or per winding.
 _PER_ITEM = frozenset({"roles", "cold", "phase_ns", "doubtful_s", "last_load"})
 #: Small records within a record.
@@ -85,7 +88,7 @@ def _made(kind: type[T], told: Mapping[str, Any], shift: int, without: frozenset
         elif isinstance(default, _NESTED):
             value = _made(type(default), value, shift)
         elif isinstance(default, tuple):
-            value = _all_moved(value, shift) if name in ("starts", "releases", "holds") else tuple(value)
+            value = _all_moved(value, shift) if name in _COUNTED_BACK else tuple(value)
         elif name.endswith("_ns"):
             value = _moved(value, shift)
         elif default is not None and type(value) is not type(default) and not isinstance(default, float):
@@ -147,6 +150,11 @@ def as_dict(state: State) -> dict[str, Any]:
         "windings": windings,
         "contacts": {c.id: _told(state.outputs[c.index]) for c in layout.contacts},
         "transformers": transformers,
+        "modules": {
+            p.id: _told(m)
+            for p, m in zip(layout.relay_modules, state.modules, strict=True)
+            if m != ModuleState()
+        },
         "alarms": {p.id: _told(a) for p, a in zip(layout.alarms, state.alarms, strict=True) if a != al.QUIET},
         "alarm_count": state.alarm_count,
         "substitutes": [[s.id, s.value, s.until_ns] for s in state.substitutes],
@@ -228,6 +236,9 @@ def _take(plan: Plan, told: Mapping[str, Any], shift: int, thermal: track.Therma
         transformers=tuple(transformers),
         alarms=tuple(_made(al.AlarmState, told["alarms"].get(p.id, {}), shift) for p in layout.alarms),
         alarm_count=told["alarm_count"],
+        modules=tuple(
+            _made(ModuleState, told.get("modules", {}).get(p.id, {}), shift) for p in layout.relay_modules
+        ),
         substitutes=tuple(
             Substitute(i, float(v), _moved(u, shift))
             for i, v, u in told["substitutes"]
@@ -281,7 +292,10 @@ def carry_over(state: State, old_plan: Plan, new_plan: Plan) -> State:
     thermal = None
     if state.thermal is not None:
         thermal = track.migrate(old_plan.model, new_plan.model, state.thermal)
-    return _take(new_plan, as_dict(state), 0, thermal)
+    new = _take(new_plan, as_dict(state), 0, thermal)
+    # A proof that goes on is broken off: what it leans on may be another now.
+    modules = tuple(replace(m, phase=Phase.ENDED, held=()) if m.going_on else m for m in new.modules)
+    return replace(new, modules=modules)
 
 
 def load(plan: Plan, data: bytes, gap: Gap) -> State:
@@ -390,6 +404,8 @@ def _restored(plan: Plan, told: dict[str, Any], gap: Gap) -> State:
         bridged = gap.same_boot and gap.gap_s is not None and gap.gap_s <= plan.settings.station.bridge_s
         state = replace(state, explained=explained.resumed(state.explained, gap.mono_ns, bridged))
     stages = state.stages
+    # A proof that was going on told nothing, and is tried again.
+    modules = tuple(m.ended(gap.mono_ns) if m.going_on else m for m in state.modules)
     if not gap.same_boot or gap.gap_s is None:
         # Nobody knows how much of a hold-off is left, so there is none.
         stages = tuple(replace(s, hold_until_ns=-1) if s.hold_until_ns >= 0 else s for s in stages)
@@ -414,5 +430,6 @@ def _restored(plan: Plan, told: dict[str, Any], gap: Gap) -> State:
         adopted=(False,) * len(stages),
         stages=stages,
         transformers=transformers,
+        modules=modules,
         devices_down={},
     )

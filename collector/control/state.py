@@ -13,6 +13,7 @@ from collector.control import alarms as al
 from collector.control import lost_inputs as li
 from collector.control import outputs as out
 from collector.control.layout import Layout, TransformerPlan, lay_out
+from collector.control.proof import ModuleState
 from collector.control.stages import StageState
 from collector.settings.model import Settings
 from collector.thermal import explained, loading, track
@@ -155,6 +156,7 @@ class State:
     expected: per transformer, the model's oil that a measured one is watched against; None: none yet.
     sample, estimate: what went into the model in this step and came out; not in a checkpoint.
     loading: per transformer. explained: between which limits the oil should be; None: nothing yet.
+    modules: per relay module that is proven in service.
     """
 
     mono_ns: int
@@ -180,6 +182,7 @@ class State:
     sample: track.Sample | None = None
     loading: tuple[LoadFigures, ...] = ()
     explained: explained.Explained | None = None
+    modules: tuple[ModuleState, ...] = ()
 
 
 def build(
@@ -223,6 +226,7 @@ def initial(plan: Plan) -> State:
         None,
         None,
         loading=(LoadFigures(),) * len(layout.transformers),
+        modules=(ModuleState(),) * len(layout.relay_modules),
     )
 
 

@@ -54,6 +54,9 @@ def values(cycle: Cycle) -> dict[str, Value]:
         v[plan_a.id] = _ALARM_VALUES[alarm.status]
     for device in cycle.layout.devices:
         v[f"device.{device}.link_ok"] = _BOOL[device not in cycle.devices_down]
+    for module, m in zip(cycle.layout.relay_modules, cycle.modules, strict=True):
+        days = (cycle.now - m.proven[0]) / (24.0 * HOUR_NS) if m.proven else None
+        v[f"device.{module.id}.release_proven_days"] = _NO_VALUE if days is None else Value(days, GOOD)
     return v
 
 

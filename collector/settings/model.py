@@ -245,6 +245,12 @@ class RelayModule(Section):
         description="an output of another module whose contact breaks the common of this module's cooling "
         "relays; energised while windingd decides and every output here obeys",
     )
+    proof_interval_days: Annotated[float, Field(ge=0.05, le=400)] = Field(
+        30.0,
+        description="so often it is left unfed to prove that its own timeout releases; the first time within "
+        "a day. Monthly costs twelve starts a year and finds a dead timeout within a month (common practice "
+        "for a standby function, no source)",
+    )
     timeout_register: Register | None = Field(
         None, description="where the module keeps its timeout: verified"
     )

@@ -149,6 +149,8 @@ class Station:
         self.disobeys: dict[str, Disobeys] = {}
         self.link_down: set[str] = set()  # outputs whose module does not answer
         self.qualities: dict[str, Quality] = {}
+        self.alone: dict[str, int] = {}  # modules that get no request, since when
+        self.no_timeout: set[str] = set()  # modules whose own timeout is dead
         self.events: list[Event] = []
         self.outcome: Outcome | None = None
         self.hash = "hash"
@@ -185,6 +187,9 @@ class Station:
         for m in measurements(self.settings):
             name = m.id.removeprefix("T1.")
             device = m.input.device
+            if device in self.alone:
+                read[m.id] = Reading(None, invalid(Detail.FAILURE), self.now, "left alone", device)
+                continue
             if device in self.down:
                 read[m.id] = Reading(None, invalid(Detail.FAILURE), self.now, self.down[device], device)
                 continue
@@ -205,12 +210,25 @@ class Station:
                 read[m.id] = Reading(value, self.qualities.get(name, GOOD), self.now, "", device)
         return read
 
+    def release_what_is_left_alone(self) -> None:
+        """What a module does by itself when no request has come for as long as its timeout."""
+        for d in self.settings.devices:
+            since = self.alone.get(d.id)
+            if since is None or d.relay_module is None or d.id in self.no_timeout:
+                continue
+            if self.now - since >= d.relay_module.timeout_s * NS:
+                for s in self.plan.layout.stages:
+                    if s.module == d.id:
+                        self.coils[s.id] = False
+
     def inputs(self, commands: tuple[Command, ...] = ()) -> Inputs:
+        module = {s.id: s.module for s in self.plan.layout.stages}
+        silent = self.link_down | {o for o in self.coils if module.get(o) in self.alone}
         relays = {
             o: RelayStatus(
-                None if o in self.link_down else energised,
+                None if o in silent else energised,
                 self.now,
-                link_ok=o not in self.link_down,
+                link_ok=o not in silent,
                 foreign=o in self.foreign,
                 verified=o not in self.unverified,
                 disobeys=self.disobeys.get(o, ""),
@@ -221,7 +239,10 @@ class Station:
             self.now,
             self.readings(),
             relays,
-            {d.id: self.down.get(d.id, "") for d in self.settings.devices},
+            {
+                d.id: "left alone by decision" if d.id in self.alone else self.down.get(d.id, "")
+                for d in self.settings.devices
+            },
             commands,
             self.health,
             self.polled,
@@ -230,15 +251,20 @@ class Station:
 
     def cycle(self, seconds: float = 2.0, *commands: Command) -> Outcome:
         self.now += round(seconds * NS)
+        self.release_what_is_left_alone()
         self.state, self.outcome = engine.step(self.state, self.plan, self.inputs(commands))
         self.events += self.outcome.events
         for output, energise in self.outcome.decision.energise.items():
             if output in self.link_down or output not in self.coils:
                 continue
+            if output in self.ids and self.ids[output].module in self.outcome.decision.leave_alone:
+                continue
             new = self.stuck.get(output, energise)
             if new is not self.coils[output]:
                 self.switched.setdefault(output, []).append(self.now)
             self.coils[output] = new
+        alone = self.outcome.decision.leave_alone
+        self.alone = {d: self.alone.get(d, self.now) for d in alone}
         return self.outcome
 
     # --- what scenarios are written with ---

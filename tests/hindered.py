@@ -1,7 +1,8 @@
 """``windingd run`` with one thing hindered, or one mechanism taken out on purpose; a process of its own.
 
 HINDER_FLAG: a file; once it exists, what HINDER names happens. BREAK: a mechanism taken out from the
-start, to show that a test would notice. Both tables are below; nothing else may differ from the product.
+start, to show that a test would notice. Both tables are below. FIRST_PROOF_S: a relay module counts as
+commissioned so soon. Nothing else may differ from the product.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ import collector.daemon as daemon_module
 from collector import engine, operator
 from collector.clock import Clock
 from collector.commands.main import main
-from collector.control import lost_inputs, outputs, stages, stall
+from collector.control import lost_inputs, outputs, proof, stages, stall
 from collector.daemon import Daemon, DurableLoss
 from collector.field import relays
 from collector.field.link import LinkTask, Unit
@@ -119,6 +120,12 @@ def trusting_inputs() -> None:
 def no_stall_rule() -> None:
     """A stall is not noticed: what was read before it goes on counting."""
     stall.look_for_stalls = lambda cycle: None
+
+
+def no_proof_in_service() -> None:
+    """No module is ever left unfed on purpose: its register is believed."""
+    proof.use_a_cool_hour = lambda cycle: None
+    proof.use_a_start = lambda cycle, t, facts: None
 
 
 def no_flapping_rule() -> None:
@@ -351,6 +358,7 @@ BREAKS: dict[str, Callable[[], None]] = {
     "age": no_age,
     "inputs": trusting_inputs,
     "stall": no_stall_rule,
+    "proof in service": no_proof_in_service,
     "flapping": no_flapping_rule,
     "one answer": first_answer,
     "repeats": unbounded_repeats,
@@ -385,6 +393,8 @@ BREAKS: dict[str, Callable[[], None]] = {
 if __name__ == "__main__":
     if hinder := os.environ.get("HINDER"):
         HINDERS[hinder]()
+    if soon_s := os.environ.get("FIRST_PROOF_S"):
+        proof.FIRST = round(float(soon_s) * 1e9)
     if broken := os.environ.get("BREAK"):
         BREAKS[broken]()
     sys.exit(main(sys.argv[1:]))

@@ -119,7 +119,7 @@ KINDS: tuple[AlarmKind, ...] = (
         "it holds nothing off any more: all cooling on it runs until somebody confirms the module",
         "if windingd or the link fails, cooling that the module holds off stays off",
         "mend its timeout or replace it, prove its release at the cabinet, then "
-        "`windingd status --confirm-module`",
+        "`windingd stages --confirm-module`",
         60,
         shelvable=False,
     ),

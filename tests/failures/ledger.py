@@ -112,6 +112,11 @@ ROWS: dict[int, tuple[str, str]] = {
         "an output that no setting names is energised: edited out of the settings, or another master's",
         "one that earlier settings used for cooling is released, no other is written; any other is an alarm",
     ),
+    24: (
+        "the relay module's own timeout is dead, though its register says that it is set",
+        "found by the proof in service: alarm, and the module holds nothing off until somebody has confirmed "
+        "it",
+    ),
 }
 
 

@@ -166,7 +166,7 @@ class Bench:
         self._publish_s = publish_s
         self._edit = edit
         self._daemon_arguments = daemon
-        self._env = env
+        self.env = dict(env or {})  # of the next daemon
         self._listen_to = listen_to
         self.broker: Process | None = None
         self.subscriber: Process | None = None
@@ -231,7 +231,7 @@ class Bench:
             *(("--rate", f"{self.station.rate:g}") if self.station.rate != 1 else ()),
             *(("--wall-start", self.wall_start) if self.wall_start else ()),
         ]
-        self.daemon = Process("daemon", arguments, self.directory, self._env)
+        self.daemon = Process("daemon", arguments, self.directory, self.env)
         await self.daemon.start()
 
     def status(self) -> Message | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import signal
 from collections.abc import Callable
 
 from bench_kit import HINDERED, all_held_off, held
@@ -52,6 +53,15 @@ def both(*edits: Edit) -> Edit:
     return edit
 
 
+def patient(text: str, module_s: float = 60.0) -> str:
+    """The relay module lets go by itself only after so long [station s]: not while a busy machine is late."""
+    text = text.replace("timeout_s: 10.0", f"timeout_s: {module_s}")
+    return text.replace("timeout_value: 100 ", f"timeout_value: {module_s * 10:.0f} ")
+
+
+#: On a busy machine: neither the module lets go nor a stall is seen because a step is a second late.
+unhurried = both(patient, station_keys(decision_max_age_s=40.0, stale_after_s=120.0))
+
 #: Load [pu of rated] below every dropout, and above the pickup of stage 1 by load.
 IDLE, BUSY = 0.3, 0.95
 
@@ -60,15 +70,17 @@ IDLE, BUSY = 0.3, 0.95
 NO_TIMEOUT = "The relay module's communication timeout does not work, though its register says so"
 
 
-def patient(text: str, module_s: float = 60.0) -> str:
-    """The relay module lets go by itself only after so long [station s]: not while a busy machine is late."""
-    text = text.replace("timeout_s: 10.0", f"timeout_s: {module_s}")
-    return text.replace("timeout_value: 100 ", f"timeout_value: {module_s * 10:.0f} ")
-
-
 def daemon_with(broken: str) -> dict[str, object]:
     """Arguments of make_bench: the product, or the product with one mechanism taken out."""
     return {"daemon": HINDERED, "env": {"BREAK": broken}} if broken else {}
+
+
+async def without(bench: Bench, mechanism: str) -> None:
+    """The daemon that runs is killed; the next has this mechanism taken out ("": none)."""
+    if bench.daemon is not None:
+        await bench.daemon.end(signal.SIGKILL)
+        bench.daemon = None
+    bench.env["BREAK"] = mechanism
 
 
 async def ready(bench: Bench) -> Bench:

@@ -5,21 +5,18 @@ from __future__ import annotations
 import asyncio
 import fcntl
 import os
-import signal
 import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-import pytest
 from bench_kit import HINDERED, STAGES, Make, Supervisor, all_held_off, held, releases
-from failure_help import IDLE, both, by_load, load_starts_stage_1, patient
+from failure_help import BUSY, IDLE, both, by_load, load_starts_stage_1, unhurried, without
 from ledger import Ledger
 
 from collector.demo.bench import Bench
 
-PRODUCT = ("-m", "collector.commands.main")
 SELF = str(Path(__file__).with_name("with_stderr.py"))
 
 
@@ -74,40 +71,31 @@ async def ends_well(bench: Bench) -> None:
     bench.daemon = None
 
 
-@pytest.mark.parametrize("broken", ["", "log stream"])
 async def test_row_20_a_log_that_nobody_takes(
-    make_bench: Make, supervisor: Supervisor, ledger: Ledger, tmp_path: Path, broken: str
+    make_bench: Make, supervisor: Supervisor, ledger: Ledger, tmp_path: Path
 ) -> None:
-    """A pipe that is full; its reader gone; read again. Control: who logs writes the line."""
-    fifo = tmp_path / "log"
+    """A pipe that is full, its reader gone, read again; no room; closed. Control: who logs waits."""
+    fifo, where = tmp_path / "log", tmp_path / "where"
+    where.symlink_to(fifo)
+    program = (SELF, str(where), *HINDERED)
+    bench = await make_bench(
+        load=IDLE,
+        edit=both(by_load, unhurried),
+        relay_timeout_s=60.0,
+        daemon=program,
+        env={"NOTIFY_SOCKET": str(tmp_path / "notify")},
+    )
     with pipe(fifo) as reader:
-        bench = await make_bench(
-            load=IDLE,
-            edit=both(by_load, patient),
-            relay_timeout_s=60.0,
-            daemon=(SELF, str(fifo), *(HINDERED if broken else PRODUCT)),
-            env={"BREAK": broken, "NOTIFY_SOCKET": str(tmp_path / "notify")},
-        )
-        await bench.launch_daemon()
-        seen = b""
-
-        def held_off() -> bool:
-            nonlocal seen
-            seen += read_all(reader)
-            return held(bench) >= STAGES
-
-        await bench.until(held_off, "three stages held off while the log is read", 60.0)
-        assert b'"started"' in seen
-        fill(fifo)
-        with ledger.judged(20, broken, "a pipe that is never read"):
-            full_s = await control_goes_on(bench, supervisor)
-        if broken:
-            assert bench.daemon is not None
-            await bench.daemon.end(signal.SIGKILL)
-            return
+        for broken in ("log stream", ""):
+            await without(bench, broken)
+            await bench.station.set_load(IDLE)
+            await launch(bench, reader)
+            fill(fifo)
+            with ledger.judged(20, broken, "a pipe that is never read"):
+                full_s = await control_goes_on(bench, supervisor)
     gone_s = await control_goes_on(bench, supervisor)
     second = os.open(fifo, os.O_RDONLY | os.O_NONBLOCK)
-    await bench.station.set_load(0.95)
+    await bench.station.set_load(BUSY)
     seen = b""
 
     def told() -> bool:
@@ -116,6 +104,7 @@ async def test_row_20_a_log_that_nobody_takes(
         return b"log lines were lost" in seen and b'"lines": ' in seen
 
     await bench.until(told, "what was lost is told", 10.0)
+    await bench.station.set_load(IDLE)
     fill(fifo)
     await ends_well(bench)
     os.close(second)
@@ -128,19 +117,10 @@ async def test_row_20_a_log_that_nobody_takes(
         reaction_s=gone_s,
     )
 
-
-async def test_row_20_no_room_and_no_log_at_all(
-    make_bench: Make, supervisor: Supervisor, ledger: Ledger, tmp_path: Path
-) -> None:
-    """From the start on; and with bad settings the exit status says it where no line can."""
-    where = tmp_path / "where"
-    where.symlink_to("/dev/full")
-    program = (SELF, str(where), *PRODUCT)
-    notify = {"NOTIFY_SOCKET": str(tmp_path / "notify")}
-    bench = await make_bench(
-        load=IDLE, edit=both(by_load, patient), relay_timeout_s=60.0, daemon=program, env=notify
-    )
     for case, descriptor in (("/dev/full", "/dev/full"), ("closed", "/dev/null")):
+        where.unlink()
+        if case != "closed":
+            where.symlink_to(case)
         await bench.start_daemon()
         await all_held_off(bench)
         assert bench.daemon is not None
@@ -151,5 +131,17 @@ async def test_row_20_no_room_and_no_log_at_all(
         await ends_well(bench)
         ledger.note(20, f"standard error is {case}", "as above, from the start on", reaction_s=took_s)
         bad = await asyncio.create_subprocess_exec(sys.executable, *program, "run", str(tmp_path / "none"))
-        assert await bad.wait() == 78
-        where.unlink(missing_ok=True)
+        assert await bad.wait() == 78, "with bad settings the exit status says it where no line can"
+
+
+async def launch(bench: Bench, reader: int) -> None:
+    """Started, its log read until every stage is held off."""
+    await bench.launch_daemon()
+    seen = b""
+
+    def held_off() -> bool:
+        nonlocal seen
+        seen += read_all(reader)
+        return b"deciding from now on" in seen and held(bench) >= STAGES
+
+    await bench.until(held_off, "three stages held off while the log is read", 60.0)

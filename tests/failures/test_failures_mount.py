@@ -16,7 +16,7 @@ from pathlib import Path
 
 import pytest
 from bench_kit import HINDERED, Make, alarm, all_held_off
-from failure_help import IDLE, both, by_load, load_starts_stage_1, patient
+from failure_help import IDLE, both, by_load, load_starts_stage_1, unhurried, without
 from ledger import Ledger
 from test_failures_disk import SUBJECT, over
 
@@ -72,74 +72,84 @@ def newest(bench: Bench, since_ns: int) -> float | None:
     return found[-1]["value"] if found else None
 
 
-async def an_earlier_record(bench: Bench, ledger: Ledger, disk: Disk, broken: str) -> None:
+async def an_earlier_record(bench: Bench, ledger: Ledger, disk: Disk) -> None:
     """A run whose record is then detached; at its start a file was in the way."""
     disk.attach()
-    if not broken:
-        (disk.mount / "data").touch()
+    (disk.mount / "data").touch()
     since_ns = time.monotonic_ns()
     await bench.launch_daemon()
     await all_held_off(bench)
-    if not broken:
-        told = await alarm(bench, SUBJECT, since_ns)
-        (disk.mount / "data").unlink()
-        await over(bench, since_ns)
-        await bench.until(lambda: bench.status() is not None, "operator socket", 10.0)
-        ledger.note(
-            10,
-            "a file where the directory should be, at the start",
-            f"“{told['payload']['data']['detail']}”; decided all the same; recorded once it was removed",
-        )
+    told = await alarm(bench, SUBJECT, since_ns)
+    (disk.mount / "data").unlink()
+    await over(bench, since_ns)
+    await bench.until(lambda: bench.status() is not None, "operator socket", 10.0)
+    ledger.note(
+        10,
+        "a file where the directory should be, at the start",
+        f"“{told['payload']['data']['detail']}”; decided all the same; recorded once it was removed",
+    )
     await bench.until(lambda: (newest(bench, since_ns) or 0) >= OLD_H, "loss of life published", 20.0)
     assert bench.daemon is not None
     assert await bench.daemon.end() == 0
+    bench.daemon = None
     disk.detach()
     text = bench.settings_path.read_text()
     bench.settings_path.write_text(text.replace(f"start_h: {OLD_H}", "start_h: 0.0"))
 
 
-@pytest.mark.parametrize("broken", ["", "late record", "mount"])
-async def test_row_10_a_place_that_is_not_there(
-    make_bench: Make, ledger: Ledger, disk: Disk, broken: str
-) -> None:
-    """Controls: a record that turns up late is not joined; whether the mount is there is not looked at."""
+async def decides_without_the_mount(bench: Bench) -> int:
+    """Started anew; the moment of it."""
+    since_ns = time.monotonic_ns()
+    await bench.launch_daemon()
+    await bench.until(lambda: newest(bench, since_ns) is not None, "loss of life published", 60.0)
+    assert (newest(bench, since_ns) or 0) < OLD_H
+    return since_ns
+
+
+async def test_row_10_a_place_that_is_not_there(make_bench: Make, ledger: Ledger, disk: Disk) -> None:
+    """Controls: whether the mount is there is not looked at; a record that turns up late is not joined."""
 
     def on_disk(text: str) -> str:
         return text.replace("\n  data_dir:", f"\n  data_mount: {disk.mount}\n  data_dir:")
 
     bench = await make_bench(
         load=IDLE,
-        edit=both(both(both(by_load, old_life), on_disk), patient),
+        edit=both(both(both(by_load, old_life), on_disk), unhurried),
         relay_timeout_s=60.0,
         data_dir=disk.mount / "data",
         publish_s=4.0,
         daemon=HINDERED,
-        env={"BREAK": broken},
     )
-    if broken != "mount":
-        await an_earlier_record(bench, ledger, disk, broken)
-    since_ns = time.monotonic_ns()
-    await bench.launch_daemon()
-    await all_held_off(bench)
-    with ledger.judged(10, broken if broken == "mount" else "", "nothing is mounted"):
-        told = await alarm(bench, SUBJECT, since_ns, 2.0 if broken == "mount" else 30.0)
+    await an_earlier_record(bench, ledger, disk)
+    earlier = disk.store.with_name("earlier")
+    shutil.copytree(disk.store, earlier, ignore=shutil.ignore_patterns("*.sock"))
+
+    await without(bench, "mount")
+    since_ns = await decides_without_the_mount(bench)
+    with ledger.judged(10, "mount", "nothing is mounted"):
         assert not list(disk.mount.iterdir()), "written behind the missing mount"
-    if broken == "mount":
-        return
-    reaction_s = None if broken else await load_starts_stage_1(bench)
-    await bench.until(lambda: newest(bench, since_ns) is not None, "loss of life published", 20.0)
-    assert (newest(bench, since_ns) or 0) < OLD_H
+    await without(bench, "late record")
+    shutil.rmtree(disk.mount / "data")
+    since_ns = await decides_without_the_mount(bench)
     disk.attach()
     mounted_ns = time.monotonic_ns()
     await over(bench, since_ns)
-    with ledger.judged(10, broken, "mounted again, with the earlier record on it"):
-        await bench.until(
-            lambda: (newest(bench, mounted_ns) or 0) >= OLD_H,
-            "the record's loss of life",
-            3.0 if broken else 20.0,
-        )
-    if broken:
-        return
+    with ledger.judged(10, "late record", "mounted again, with the earlier record on it"):
+        await bench.until(lambda: (newest(bench, mounted_ns) or 0) >= OLD_H, "the record's loss of life", 3.0)
+
+    await without(bench, "")
+    shutil.rmtree(disk.mount / "data")
+    shutil.copytree(earlier, disk.mount, dirs_exist_ok=True)
+    disk.detach()
+    since_ns = await decides_without_the_mount(bench)
+    told = await alarm(bench, SUBJECT, since_ns)
+    await all_held_off(bench)
+    reaction_s = await load_starts_stage_1(bench)
+    assert not list(disk.mount.iterdir()), "written behind the missing mount"
+    disk.attach()
+    mounted_ns = time.monotonic_ns()
+    await over(bench, since_ns)
+    await bench.until(lambda: (newest(bench, mounted_ns) or 0) >= OLD_H, "the record's loss of life", 20.0)
     await bench.until(lambda: bench.status() is not None, "operator socket", 10.0)
     ledger.note(
         10,
@@ -155,6 +165,7 @@ async def test_row_10_a_place_that_is_not_there(
     await bench.until(lambda: bench.status() is not None, "operator socket made again", 15.0)
     await over(bench, since_ns)
     await bench.until(lambda: (newest(bench, since_ns) or 0) >= OLD_H, "loss of life", 20.0)
+    assert bench.daemon is not None
     assert await bench.daemon.end() == 0
     with closing(sqlite3.connect(bench.data_dir / "record.sqlite")) as db:
         assert db.execute("SELECT count(*) FROM checkpoint").fetchone()[0]

@@ -24,7 +24,7 @@ from bench_kit import (
     since_last_request_s,
     value,
 )
-from failure_help import IDLE, NO_TIMEOUT, both, by_load, daemon_with, ready
+from failure_help import IDLE, NO_TIMEOUT, both, by_load, daemon_with, ready, unhurried, without
 from ledger import Ledger
 
 from collector.demo.bench import Bench, Process
@@ -175,33 +175,33 @@ def _spoilt(text: str) -> str:
     return text.replace("rated_mva: 40.0", "rated_mva: forty", 1)
 
 
-@pytest.mark.parametrize("broken", ["", "refusal"])
-async def test_row_11_last_good(make_bench: Make, ledger: Ledger, tmp_path: Path, broken: str) -> None:
+async def test_row_11_last_good(make_bench: Make, ledger: Ledger) -> None:
     """Bad settings at a start, with --last-good: nothing without a record; with one, decisions and an alarm.
 
     Control: it is not told.
     """
-    bench = await make_bench(load=IDLE, publish_s=4.0, **daemon_with(broken))
+    bench = await make_bench(load=IDLE, publish_s=4.0, edit=unhurried, relay_timeout_s=60.0, daemon=HINDERED)
     good = bench.settings_path.read_text()
-    if not broken:
-        bench.settings_path.write_text(_spoilt(good))
-        await bench.launch_daemon("--last-good", str(bench.data_dir))
-        assert bench.daemon is not None
-        assert await exit_status(bench.daemon, 60.0) == 78
-        assert "no such file (the record is data_dir/record.sqlite)" in bench.daemon.errors.read_text()
-        assert not [line for line in bench.relay_log() if line["event"] == "connection"]
-        bench.settings_path.write_text(good)
-    await ready(bench)
-    assert bench.daemon is not None
-    assert await bench.daemon.end() == 0
+    option = ("--last-good", str(bench.data_dir))
     bench.settings_path.write_text(_spoilt(good))
-    since_ns = time.monotonic_ns()
-    await bench.launch_daemon("--last-good", str(bench.data_dir))
-    await all_held_off(bench)
-    with ledger.judged(11, broken, "started with the last good settings"):
-        told = await alarm(bench, "station.alarm_settings_refused", since_ns, 5.0)
-    if broken:
-        return
+    await bench.launch_daemon(*option)
+    assert bench.daemon is not None
+    assert await exit_status(bench.daemon, 60.0) == 78
+    assert "no such file (the record is data_dir/record.sqlite)" in bench.daemon.errors.read_text()
+    assert not [line for line in bench.relay_log() if line["event"] == "connection"]
+    bench.settings_path.write_text(good)
+    await ready(bench)
+    assert await bench.daemon.end() == 0
+    bench.daemon = None
+    bench.settings_path.write_text(_spoilt(good))
+    refused = "station.alarm_settings_refused"
+    for broken in ("refusal", ""):
+        await without(bench, broken)
+        since_ns = time.monotonic_ns()
+        await bench.launch_daemon(*option)
+        await all_held_off(bench)
+        with ledger.judged(11, broken, "started with the last good settings"):
+            told = await alarm(bench, refused, since_ns, 3.0 if broken else 20.0)
     assert "last good settings" in told["payload"]["text"]
     assert "rated_mva" in told["payload"]["text"]
     assert (bench.data_dir / "last-good.yaml").read_text() == good

@@ -63,18 +63,19 @@ def test_what_earlier_settings_held_off_and_these_do_not_name() -> None:
 
 
 def says(who: str) -> Callable[[str], str]:
-    identity = f"    identity: {{device: relays, table: holding_register, address: 200, registers: 8, expected: {who}}}\n"
+    register = "device: relays, table: holding_register, address: 200, registers: 8"
+    identity = f"    identity: {{{register}, expected: {who}}}\n"
     return lambda text: text.replace("    relay_module:\n", f"{identity}    relay_module:\n")
 
 
 def test_a_module_that_says_it_is_another_is_another() -> None:
     now = settings(coil(2, 5), says("SN-2"))
     assert orphans(now, [settings(says("SN-2"))]).of == {"relays": {2: "T1.stage3"}}
-    assert orphans(now, [settings()]).of == {"relays": {2: "T1.stage3"}}, "not known then: the address decides"
+    assert orphans(now, [settings()]).of == {"relays": {2: "T1.stage3"}}, "not known then"
     other = orphans(now, [settings(says("SN-1"))])
     assert not other.of
     assert other.unreached
-    """And in service: one that is not who it must be is not written to for what another once held off."""
+    # And in service: one that is not who it must be is not written to for what another once held off.
     relays = next(d for d in now.devices if d.id == "relays")
     for stranger, wanted in ((True, [1, 1]), (False, [1, 0])):
         bank = Bank(relays, {0: "T1.stage1"}, Rules(10 * S, 40 * S, 6 * S), S, [2])

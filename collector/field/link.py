@@ -51,6 +51,8 @@ _REPEAT_FIRST_S, _REPEAT_MOST_S = 0.25, 5.0
 _DEAD_AFTER = 2
 #: and all of them together may cost the link no more than this share of its time.
 _DEAD_SHARE = 0.25
+#: After a failure so many turns are drawn by lot.
+_BY_LOT = 8
 #: So many time-outs in a row and no answer at all: the connection itself is doubted and opened anew.
 _SILENT_MOST = 3
 #: RTU: what a device's slowest recent answer took is forgotten by this factor with each quicker one.
@@ -225,6 +227,7 @@ class LinkTask:
         self._releasing = False
         self.all_released = asyncio.Event()
         self._relays_first = True
+        self._unsteady = 0  # so many turns are still drawn by lot
 
     def _unit(self, layout: DeviceLayout, now_ns: int, before: Unit | None) -> Unit:
         bank = None
@@ -321,7 +324,7 @@ class LinkTask:
             elif now < self._may_send_at(request):
                 await self._idle(self._may_send_at(request) - now)
             else:
-                self._relays_first = talker is not unit.bank
+                self._pass_turn(talker is unit.bank)
                 unit.feeds(request, now_ns)
                 answer = await self._exchange(self._connection, unit, request)
                 unit.feeds(request, self._clock.mono_ns())
@@ -345,6 +348,16 @@ class LinkTask:
                 reading = unit, unit.poller
                 break
         return (relays or reading) if self._relays_first else (reading or relays)
+
+    def _pass_turn(self, was_relays: bool) -> None:
+        """Relays and readings alternate; after a failure it is drawn by lot whose turn it is.
+
+        A device that is late with every n-th answer would else be late with the same one for ever.
+        """
+        self._relays_first = not was_relays
+        if self._unsteady:
+            self._unsteady -= 1
+            self._relays_first = random.random() < 0.5
 
     def _held_s(self, unit: Unit, now: float) -> float:
         """Real seconds until the unit may be asked, for what its silence and that of all dead ones cost."""
@@ -595,9 +608,7 @@ class LinkTask:
         turns.remove(unit)
         turns.append(unit)
         if answer.failure:
-            # Whose turn it is is drawn by lot: a device late with every n-th answer would else be late
-            # with the same one for ever.
-            self._relays_first = random.random() < 0.5
+            self._unsteady = _BY_LOT
         if unit.dead:
             self._dead_free_at = now + cost_s * (1.0 / _DEAD_SHARE - 1.0)
         if answer.silent:

@@ -197,6 +197,45 @@ async def test_control_of_the_order(raw, monkeypatch):
     assert await late_with_every(raw, 5, 8) > 3.9
 
 
+async def in_step(gateway, every):
+    """Every n-th request is not heard. (longest pause of any reading, decision to both released) [s]."""
+    heard, count, loop = {}, itertools.count(1), asyncio.get_running_loop()
+
+    def behave(peer, req):
+        if next(count) % every:
+            if req.unit == 2 or req.function == 2:
+                heard.setdefault((req.unit, req.address), [start]).append(loop.time())
+            peer.reply(req)
+
+    coils = gateway.memory.coils
+    coils.update({0: 1, 3: 1})
+    start = loop.time()
+    gateway.behave = behave
+    async with running(on_one_link(gateway, timeout_s=0.05)) as field:
+        decider = Decider(field, 0.5, stage1=True, stage2=True)
+        await until(lambda: loop.time() > start + 3.0)
+        assert not gateway.releases, "fed, if nothing else"
+        pauses = [b - a for times in heard.values() for a, b in itertools.pairwise([*times, loop.time()])]
+        decider.energise = {"T1.stage1": False, "T1.stage2": False}
+        decided = loop.time()
+        await until(lambda: not (coils[0] or coils[3]))
+        took = loop.time() - decided
+        await decider.stop()
+    assert len(heard) == 4, heard.keys()
+    return max(pauses), took
+
+
+@pytest.mark.parametrize("every", [2, 3, 4, 5])
+async def test_relays_and_readings_keep_no_step_with_a_device(gateway, every):
+    """Neither readings nor releases are those that always fall on the request that is not heard.
+
+    Where half or a third of all requests is lost the module may be left alone, and releases by its time-out.
+    """
+    pause, took = await in_step(gateway, every)
+    assert pause < 2.5
+    assert took < (2.0 if every > 3 else 6.5)
+
+
 async def live_among_dead(raw, dead, seconds):
     """Longest pause of a live unit [s] beside so many dead ones."""
     raw.units = {n: Memory(input={0: n}) for n in range(1, 5)}

@@ -44,14 +44,17 @@ def most_in_a_second(times):
 # --- a peer that closes when it likes ---------------------------------------------------------------
 
 
-@pytest.fixture
-async def gateway():
+def module_and_sensor(**how):
     """A relay module as unit 1 (timeout 3 s), a sensor as unit 2, behind one address."""
-    made = RawRelayModule(timeout_s=3.0)
+    made = RawRelayModule(timeout_s=3.0, **how)
     made.units[2] = Memory(input={n: 200 + n for n in range(8)})
     made.memory.discrete.update(dict.fromkeys(range(8), 0))
-    made.opened = []
-    await made.start()
+    return made
+
+
+@pytest.fixture
+async def gateway():
+    made = await module_and_sensor().start()
     yield made
     await made.stop()
 
@@ -108,9 +111,7 @@ async def works_although_it_closes(gateway, habit, from_the_start, **how):
 
 async def test_rtu_peer_that_closes_after_each_answer():
     """Turned over, the line needs no silence: nothing was under way."""
-    gateway = RawRelayModule(timeout_s=3.0, rtu=True)
-    gateway.units[2] = Memory(input={n: 200 + n for n in range(8)})
-    gateway.memory.discrete.update(dict.fromkeys(range(8), 0))
+    gateway = module_and_sensor(rtu=True)
     await gateway.start()
     try:
         assert await works_although_it_closes(gateway, after([1]), False, type="rtu_over_tcp") == ""

@@ -148,9 +148,18 @@ def first_answer() -> None:
     Poller.withdraw = lambda self, reason, now_ns: None  # type: ignore[method-assign]
 
 
-def unbounded_repeats() -> None:
-    """A unit that fails is asked again as soon as somebody wants to."""
-    Unit.held_s = lambda self, now, regardless: 0.0  # type: ignore[method-assign]
+def no_back_off() -> None:
+    """What a failing unit did not answer is asked again at once."""
+    took = Poller.took
+
+    def impatient(self: Poller, answer: Any, now_ns: int) -> None:
+        took(self, answer, now_ns)
+        if not answer.ok:
+            self.due_ns = now_ns
+
+    Poller.took = impatient  # type: ignore[method-assign]
+    bounded = Unit.held_s
+    Unit.held_s = lambda self, now, regardless: bounded(self, now, True)  # type: ignore[method-assign]
 
 
 def disobedience_unseen() -> None:
@@ -361,7 +370,7 @@ BREAKS: dict[str, Callable[[], None]] = {
     "proof in service": no_proof_in_service,
     "flapping": no_flapping_rule,
     "one answer": first_answer,
-    "repeats": unbounded_repeats,
+    "back-off": no_back_off,
     "obey": disobedience_unseen,
     "write order": always_from_the_first,
     "rewriting": left_to_others,

@@ -19,6 +19,7 @@ from habits.judge import Verdict, bound, energised, judge
 from habits.station import HOT_C, KINDS, Station, begin, named
 from ledger import Ledger
 
+pytestmark = pytest.mark.timeout(400)  # the first test waits for all the runs
 PRODUCT = ("-m", "collector.commands.main")
 OUTPUT_FAULT = "T1.stage1.alarm_output_fault"
 #: What another master has held off is seen at the next look and written over: well within this [s].

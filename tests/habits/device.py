@@ -35,7 +35,8 @@ def crc16(data: bytes) -> bytes:
 class LineWays:
     """What a connection or its gateway does beside answering at once. The default is well-behaved.
 
-    delay_s: of each answer, drawn between the two. close_after: one request per connection. idle_s: closed
+    delay_s: of each answer, drawn between the two. close_after: one request per connection. drop: closed
+    instead of an answer. idle_s: closed
     after so long without a request. refuse: no connection is taken, those that were are reset. hang: taken,
     never answered. glue: another answer of the same shape stands in front of the right one. split: "late"
     sends the second half later, "lost" never.
@@ -43,6 +44,7 @@ class LineWays:
 
     delay_s: tuple[float, float] = (0.0, 0.0)
     close_after: bool = False
+    drop: bool = False
     idle_s: float | None = None
     refuse: bool = False
     hang: bool = False
@@ -357,7 +359,9 @@ class Line:
         peer.asked_at = ask.at
         self._log.asked.append(ask)
         ways = self.ways
-        if ways.hang:
+        if ways.drop:
+            peer.writer.transport.abort()
+        if ways.hang or ways.drop:
             return  # nothing is processed: no write, no feeding
         for unit in self.units.values():
             if isinstance(unit, Module) and not unit.ways.gone:

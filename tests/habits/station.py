@@ -426,7 +426,8 @@ def _foreign(station: Station, unit: int, rng: random.Random) -> str:
 
 
 def _stall(station: Station, unit: int, rng: random.Random) -> str:
-    station.stall = asyncio.create_task(station.stop_daemon(rng.uniform(2.5, 6.5)))
+    # Inputs of before may not be stale after the short ones; in the long one the module lets go by itself.
+    station.stall = asyncio.create_task(station.stop_daemon(rng.choice((3.0, 3.5, 4.0, 9.0))))
     return ""
 
 
@@ -446,6 +447,7 @@ HABITS = (
     Habit("answers late", ALL, _late),
     Habit("latency 0.25 s", ALL, _line(delay_s=(0.25, 0.27))),
     Habit("one request per connection", ALL, _line(close_after=True)),
+    Habit("closes instead of answering", ALL, _line(drop=True)),
     Habit("closes idle connections", ALL, _idle),
     Habit("refuses connections", ALL, _line(refuse=True)),
     Habit("hangs", ALL, _line(hang=True)),
@@ -512,7 +514,7 @@ def draw(rng: random.Random, units: tuple[int, ...]) -> list[tuple[Habit, int]]:
 
 #: From the start of the daemon to its first hold-off, on a machine that has a lot to do [s].
 START_S = 120.0
-HOT_S = (20.0, 24.0)
+HOT_S, HOT_MOST_S = (18.0, 22.0), 50.0
 
 
 async def wait_held(station: Station, within_s: float) -> None:
@@ -552,6 +554,10 @@ async def play(
             station.calm()
             begin(station, draw(rng, units))
         await asyncio.sleep(hot_s)
+        with contextlib.suppress(
+            TimeoutError
+        ):  # longer where a stage is still held off: too long is seen then
+            await station.until(lambda: not station.held(), HOT_MOST_S - hot_s)
         station.oil_is(COLD_C)
     station.calm()
     station.ended = time.monotonic()

@@ -47,12 +47,11 @@ class Control:
     habits: tuple[tuple[str, int], ...]
 
 
-SLOW_SENSORS = (("latency 0.25 s", 1), ("latency 0.25 s", 2))
 CONTROLS = (
     Control("obey", "a", 1, (("acknowledges writes, does nothing", 3),)),
     Control("one answer", "b", 2, (("stale frame in front", 1),)),
-    Control("repeats", "c", 1, (("exception 0x0B", 3),)),
-    Control("stall", "d", 1, (*SLOW_SENSORS, ("the program stalls", 3))),
+    Control("back-off", "c", 1, (("exception 0x0B", 2),)),
+    Control("stall", "d", 1, (("hangs", 1), ("hangs", 2), ("the program stalls", 3))),
 )
 
 

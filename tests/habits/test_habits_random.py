@@ -20,9 +20,9 @@ import pytest
 from habits.judge import Verdict, bound, judge
 from habits.station import KINDS, Station, named, play
 
-SECONDS = float(os.environ.get("WINDINGD_HABITS_S", "105"))
+SECONDS = float(os.environ.get("WINDINGD_HABITS_S", "90"))
 #: A station is set up anew so often in a long run: starts and releases an hour are bounded.
-EPISODE_S, CONTROL_S = 105.0, 40.0
+EPISODE_S, CONTROL_S = 90.0, 40.0
 SEED = 20261125
 PRODUCT = ("-m", "collector.commands.main")
 HINDERED = (str(Path(__file__).parents[1] / "hindered.py"),)

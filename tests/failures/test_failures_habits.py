@@ -16,7 +16,7 @@ import pytest
 from bench_kit import HINDERED
 from habits.device import Moved
 from habits.judge import Verdict, bound, energised, judge
-from habits.station import HOT_C, KINDS, Station, begin, named
+from habits.station import HOT_C, KINDS, START_S, Station, begin, named
 from ledger import Ledger
 
 pytestmark = pytest.mark.timeout(400)  # the first test waits for all the runs
@@ -92,7 +92,7 @@ async def _run(case: Case, after_s: float, directory: Path) -> Station:
     station = Station(KINDS[case.kind], case.row, directory, daemon, {"BREAK": case.broken})
     async with station:
         station.tell("")
-        await station.until(lambda: len(station.held()) == len(station.kind.coils), 90.0)
+        await station.until(lambda: len(station.held()) == len(station.kind.coils), START_S)
         begin(station, named(*case.habits))
         await asyncio.sleep(1.0)
         station.oil_is(HOT_C)

@@ -516,7 +516,7 @@ def draw(rng: random.Random, units: tuple[int, ...]) -> list[tuple[Habit, int]]:
 # --- a run ----------------------------------------------------------------------------------------
 
 #: From the start of the daemon to its first hold-off, on a machine that has a lot to do [s].
-START_S = 120.0
+START_S = 180.0
 HOT_S, HOT_MOST_S = (18.0, 22.0), 50.0
 
 

@@ -474,8 +474,8 @@ KINDS: tuple[AlarmKind, ...] = (
         "output_fault",
         "high",
         "the output does not follow windingd",
-        "the output is written again; one that is not released in time: its module is left without any request "
-        "until it lets go by itself, and if it does not, every other stage runs",
+        "the output is written again; if it is not released in time, its module is left without any request "
+        "until it lets go; if it does not, every other stage runs",
         "the stage may run or stand against the call",
         "check relay module, its wiring and other masters",
         60,

@@ -22,6 +22,7 @@ from collector.settings.reaction import (
     reaction_s,
     silence_s,
     worst_write_s,
+    writes_for,
 )
 from collector.settings.rules.cooling import worst_delay_s
 from collector.settings.steady import steady_state
@@ -95,8 +96,12 @@ def _reaction(settings: Settings) -> Iterator[str]:
                 continue
             link = next(item for item in settings.links if item.id == device.link)
             read_s = max(d.poll_s for d in settings.devices if d.id == t.top_oil.device)
-            written = [relay.device for _, relay in outputs(settings)]
-            devices = [(d, written.count(d.id)) for d in settings.devices if d.link == link.id]
+            relays = [relay for _, relay in outputs(settings)]
+            devices = [
+                (d, writes_for(relay for relay in relays if relay.device == d.id))
+                for d in settings.devices
+                if d.link == link.id
+            ]
             worst_s = reaction_s(s, module)
             rises = hot_spot_rises_k(settings, n, sorted({60.0, worst_s}))
             per_min, cost = rises[0 if worst_s >= 60.0 else -1], rises[-1 if worst_s >= 60.0 else 0]

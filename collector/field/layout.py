@@ -28,12 +28,15 @@ class DeviceLayout:
     """wants: (measurement id, how to read it or why it cannot be). outputs: (coil, output id).
 
     orphans: coils that earlier settings used for cooling and these do not name: to be released.
+    functions: (coil, the only function to write it by). inverted: coils that are 1 while the output is off.
     """
 
     device: Device
     wants: tuple[tuple[str, Spec | str], ...]
     outputs: tuple[tuple[int, str], ...]
     orphans: tuple[int, ...] = ()
+    functions: tuple[tuple[int, int], ...] = ()
+    inverted: frozenset[int] = frozenset()
 
     @property
     def is_relay_module(self) -> bool:
@@ -82,13 +85,16 @@ def layout(settings: Settings, former: Mapping[str, Collection[int]] = NO_FORMER
         hold_ns=int(_FOREIGN_CYCLES * station.cycle_s * _S),
     )
     wants = [(m.input.device, m.id, spec) for m, spec in station_specs(settings)]
-    relays = [(relay.device, relay.coil, output) for output, relay in outputs(settings)]
+    all_relays = list(outputs(settings))
+    relays = [(relay.device, relay.coil, output) for output, relay in all_relays]
     devices = [
         DeviceLayout(
             device,
             tuple((measurement, spec) for at, measurement, spec in wants if at == device.id),
             tuple((coil, output) for at, coil, output in relays if at == device.id),
             _still(former.get(device.id, ()), device, [relay for relay in relays if relay[0] == device.id]),
+            tuple((r.coil, r.function) for _, r in all_relays if r.device == device.id and r.function),
+            frozenset(r.coil for _, r in all_relays if r.device == device.id and r.invert),
         )
         for device in settings.devices
     ]

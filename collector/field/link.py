@@ -238,7 +238,16 @@ class LinkTask:
             # Answers come in real time: in a simulation at a higher rate the bound must leave room for two.
             rate, answer_s = self._clock.rate, waits.timeout_s(self._link, layout.device)
             least_ns = int(2 * answer_s * rate * _S) if rate > 1 else 0
-            bank = Bank(layout.device, dict(layout.outputs), self.layout.rules, now_ns, orphans, least_ns)
+            bank = Bank(
+                layout.device,
+                dict(layout.outputs),
+                self.layout.rules,
+                now_ns,
+                orphans,
+                least_ns,
+                dict(layout.functions),
+                layout.inverted,
+            )
             if before is not None and before.bank is not None:
                 bank.inherit(before.bank)
         unit = Unit(layout, self._link, bank, now_ns, self._clock.rate)

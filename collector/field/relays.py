@@ -11,8 +11,9 @@ ought to be now. A new decision changes those bits and nothing else, so it can n
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
 from collector.field.codec import Place, Spec, raw_value, spec
 from collector.field.plan import Block, blocks, exception_words
@@ -20,6 +21,8 @@ from collector.field.wire import (
     GATEWAY_EXCEPTIONS,
     READ_COILS,
     READ_FUNCTION,
+    WRITE_COIL,
+    WRITE_COILS,
     Answer,
     Request,
     write_coils,
@@ -43,6 +46,9 @@ _HOLD_AGAIN_NS = _S
 _LOST_AFTER = 2
 _NOT_READ = "not read yet"
 _READING, _WRITING = "reading it: ", "writing it: "
+
+
+NO_FUNCTIONS: Mapping[int, int] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,6 +148,8 @@ class Bank:
 
     outputs: coil -> output id. orphans: coils that earlier settings named and these do not: written 0 once.
     least_bound_ns: what a write and its read-back may take, where station time runs faster than answers come.
+    functions: coil -> the only function it may be written by. inverted: coils that are 1 while the output is
+    off. All that follows is about coils, 0 being what the module's own release leaves.
     """
 
     def __init__(
@@ -152,9 +160,12 @@ class Bank:
         now_ns: int,
         orphans: Iterable[int] = (),
         least_bound_ns: int = 0,
+        functions: Mapping[int, int] = NO_FUNCTIONS,
+        inverted: Collection[int] = frozenset(),
     ) -> None:
         self._device = device
         self._outputs = dict(outputs)
+        self._functions, self._inverted = functions, inverted
         self._rules = rules
         self._started_ns = now_ns
         self._orphans = set(orphans) - set(outputs)
@@ -285,7 +296,8 @@ class Bank:
         if isinstance(step, _Read):
             return Request(unit, READ_COILS, step.span.block.address, step.span.block.size)
         if isinstance(step, _Write):
-            return write_coils(unit, step.address, step.bits, self._has_fc5)
+            alone = self._functions.get(step.address, WRITE_COIL if self._has_fc5 else WRITE_COILS)
+            return write_coils(unit, step.address, step.bits, alone == WRITE_COIL)
         place = step.spec.place
         return Request(unit, READ_FUNCTION[place.table], place.address, place.size)
 
@@ -412,7 +424,7 @@ class Bank:
                 unverified,
             ]
             result[output] = RelayStatus(
-                None if self._down else coil.actual,
+                None if self._down or coil.actual is None else coil.actual is not (number in self._inverted),
                 coil.read_ns,
                 not self._down,
                 foreign,
@@ -436,8 +448,10 @@ class Bank:
         return self._decided(number) is False
 
     def _decided(self, number: int) -> bool | None:
+        """What its coil is to be by the newest decision; None: it says nothing about it."""
         output = self._outputs.get(number)
-        return None if self._decision is None or output is None else self._decision.energise.get(output)
+        on = None if self._decision is None or output is None else self._decision.energise.get(output)
+        return None if on is None else on is not (number in self._inverted)
 
     def _review(self, now_ns: int) -> None:
         """What is owed, whether the bound is over, whether the silence is."""
@@ -565,13 +579,14 @@ class Bank:
     def _run(self, number: int) -> _Write:
         """One coil with the neighbours that are written with it: a release takes no hold-off along."""
         bits = {number: self._bit(number)}
-        release = not self._coils[number].off and bits[number] is False
-        if self._together:
+        function = self._functions.get(number)
+        release = not self._coils[number].off and bits[number] is False and function is None
+        if self._together if function is None else function == WRITE_COILS:
             for step in (1, -1):
                 beside = number + step
                 while beside in self._coils:
                     bit = self._bit(beside)
-                    if bit is None or (release and bit):
+                    if bit is None or (release and bit) or self._functions.get(beside) != function:
                         break
                     bits[beside] = bit
                     beside += step
@@ -629,6 +644,8 @@ class Bank:
 
     def _other_write(self, step: _Write, exception: int) -> bool:
         """Another function for the same bits, if there is one that was not refused yet."""
+        if step.address in self._functions:
+            return False
         single, lacking = len(step.bits) == 1, exception == _ILLEGAL_FUNCTION
         if not single and exception in _NOT_TOGETHER:
             self._together, self._has_fc15 = False, self._has_fc15 and not lacking

@@ -93,6 +93,7 @@ def _station(run: Run, root: Part) -> None:
             run(mapping.scale_register, part)
         if part.cls is Relay:
             run(mapping.relay_device, root, part)
+            run(mapping.inverted, part)
         if part.cls is Temperature or part.cls is Temperature2:
             run(cooling.temperature_range, part)
 

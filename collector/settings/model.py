@@ -208,6 +208,16 @@ class Relay(Section):
 
     device: Id
     coil: Annotated[int, Field(ge=0, le=65535)]
+    function: Literal[5, 15] | None = Field(
+        None,
+        description="the only one by which it may be written; left out: 15 for neighbours together, else 5, "
+        "and each in place of the other where the module refuses it",
+    )
+    invert: bool = Field(
+        False,
+        description="alarm contacts only: the coil is 1 while there is no alarm, so that the contact drops "
+        "out on it and also when the module lets go",
+    )
 
 
 class Identity(Register):

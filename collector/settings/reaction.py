@@ -36,11 +36,21 @@ def request_s(link: Any, device: Any) -> float:
     return waits.timeout_s(link, device) + max(waits.turnaround_s(link, device), waits.frame_gap_s(link))
 
 
+def writes_for(relays: Iterable[Any]) -> int:
+    """So many writes bring all these outputs of one module: one for each, but neighbours by function 15."""
+    count, last = 0, -2
+    for relay in sorted(relays, key=lambda relay: relay.coil):
+        together = relay.function == 15
+        count += not (together and relay.coil == last + 1)
+        last = relay.coil if together else -2
+    return count
+
+
 def worst_write_s(link: Any, devices: Iterable[tuple[Any, int]]) -> float:
     """From a decision until every output on a link was written, if each answer comes only just in time [s].
 
-    devices: all on the link, each with the number of its outputs: one write for each, for a module that
-    takes no more at once, repeated as often as `retries` says. Releases go before anything else, so that
+    devices: all on the link, each with the writes for its outputs (`writes_for`: a module may take no more
+    than one output at once), repeated as often as `retries` says. Releases go before anything else, so that
     nothing but the request that is under way comes before them.
     """
     devices = list(devices)

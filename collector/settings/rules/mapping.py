@@ -302,6 +302,20 @@ def relay_device(root: Part, relay: Part) -> Found:
     yield from unknown_name(relay, "device", "device", relay.device, ids_of(root.devices))
 
 
+#: Contacts that tell of an alarm by dropping out when `invert` is given.
+INVERTIBLE = ("contacts.hot_spot_high", "contacts.hot_spot_high_high", "contacts.top_oil_high")
+
+
+def inverted(relay: Part) -> Found:
+    """What a released coil means is fixed where something depends on it: the stage runs, no trip, a fault."""
+    if relay.invert and not relay.path.endswith(INVERTIBLE):
+        yield relay.fault(
+            "invert",
+            "a module that lets go leaves the coil at 0, which must mean: the stage runs, no trip, a fault "
+            "is told (remove it; it is for contacts.hot_spot_high, hot_spot_high_high and top_oil_high)",
+        )
+
+
 def stage_relay(root: Part, stage: Part) -> Found:
     device = find(root.devices, stage.relay.device)
     if device.relay_module is None:

@@ -14,7 +14,7 @@ from collector.settings.model import (
     Register,
     Relay,
 )
-from collector.settings.reaction import bound_s, request_s, worst_write_s
+from collector.settings.reaction import bound_s, request_s, worst_write_s, writes_for
 from collector.settings.rules.common import (
     Found,
     find,
@@ -457,9 +457,13 @@ def _reaction(station: Part, device: Part, module: Part) -> Found:
 
 
 def outputs_on(root: Part, link: str) -> list[tuple[Part, int]]:
-    """The devices on a link, each with the number of its outputs."""
-    relays = [part.device for part in walk(root) if part.cls is Relay]
-    return [(device, relays.count(device.id)) for device in root.devices if device.link == link]
+    """The devices on a link, each with the writes that its outputs need."""
+    relays = [part for part in walk(root) if part.cls is Relay]
+    return [
+        (device, writes_for(relay for relay in relays if relay.device == device.id))
+        for device in root.devices
+        if device.link == link
+    ]
 
 
 def release_bound(root: Part, device: Part) -> Found:
@@ -475,7 +479,7 @@ def release_bound(root: Part, device: Part) -> Found:
         given = module.release_within_s is not None
         yield device.fault(
             "relay_module.release_within_s" if given else "relay_module.timeout_s",
-            f"the outputs on link {link.id}, {writes} written one by one, take up to {worst_s:.3g} s "
+            f"the outputs on link {link.id} need {writes} writes, which take up to {worst_s:.3g} s "
             f"({request_s(link, device):.3g} s each, and the request under way), but must be released within "
             f"{within_s:g} s (release_within_s of {worst_s:.3g}, or a shorter timeout_s of the link)",
         )

@@ -287,6 +287,8 @@ class Bank:
             return None
         if self._starving and self._attempt is None and not self._unfed(now_ns):
             self._attempt = _Attempt(now_ns, set(self._coils), list(self._spans))
+            for coil in self._coils.values():
+                coil.awaited = False  # written first, whatever was sent before the silence
         wanted = next((what for due_ns, what in self._agenda(now_ns) if due_ns <= now_ns), None)
         if wanted is None:
             return None

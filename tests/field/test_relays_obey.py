@@ -392,3 +392,20 @@ async def test_declared_to_be_fed_by_writes_but_it_is_not():
         await until(lambda: not module.held(), BOUND_S + SILENCE_S + TIMEOUT_S + 1.0)
         assert module.releases[0] - module.fed_at == pytest.approx(TIMEOUT_S, abs=0.2)
         assert module.fed_at - since < BOUND_S + SILENCE_S + 1.0
+
+
+@pytest.mark.parametrize("broken", [False, True])
+async def test_left_energised_by_a_predecessor_and_never_to_be_read(broken, monkeypatch):
+    """Nothing is known of it and nothing may be written; but it is not kept alive by being asked either."""
+    if broken:
+        monkeypatch.setattr(Bank, "_unfed", lambda self, now_ns: False)
+    async with started() as module:
+        module.memory.coils.update({0: 1, 1: 1})
+        module.behave = lambda p, r: p.reply(r, exception(r, 4) if r.function in (1, 5, 15) else None)
+        async with running(settings(module)) as field:
+            await until(lambda: field.snapshot().polled)
+            decider = Decider(field, 0.1, stage1=False, stage2=False)
+            told = await released_in_time(module, time.monotonic())
+            assert bool(told) is broken, told
+            await decider.stop()
+        assert not any(any(req.bits) for req in module.log)

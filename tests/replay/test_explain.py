@@ -108,6 +108,14 @@ def silent_module(s: Recorded) -> None:
     s.run(14)
 
 
+def stuck_output(s: Recorded) -> None:
+    """Stage 1 is called, its relay stays energised, also after its module's time-out must have passed."""
+    s.run(60)
+    s.set(oil=62.0).run(60)
+    s.disobeys["T1.stage1"] = "stuck"
+    s.run(14)
+
+
 def came_back(s: Recorded) -> None:
     s.run(60)
     s.set(oil=Bad()).run(20)
@@ -250,6 +258,11 @@ CASES = [
         "module lost", "T1.stage2",
         ("Its relay module relays is not under control", "the module relays answers"),
         silent_module, reason="released: output module lost",
+    ),
+    Case(
+        "another output stuck", "T1.stage2",
+        ("An output of T1 that is to be released is not", "that output is released and reads back so"),
+        stuck_output, reason="released: another output does not obey",
     ),
     Case(
         "stall", "T1.stage2",

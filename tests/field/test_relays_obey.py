@@ -296,7 +296,7 @@ async def test_slow_module_that_takes_only_single_writes(cycle_s):
     """
     coils = tuple(range(0, 16, 2))
     async with started() as module:
-        module.memory.coils = Coils(dict.fromkeys(range(16), 0))
+        module.memory.coils = Coils({coil: int(coil in coils) for coil in range(16)})
 
         async def slow(peer, req):
             if req.function == 15:
@@ -308,7 +308,7 @@ async def test_slow_module_that_takes_only_single_writes(cycle_s):
         module.behave = slow
         async with running(how) as field:
             decider = Decider(field, cycle_s, **{f"stage{n}": True for n in range(1, 9)})
-            await until(lambda: all(module.held(coil) for coil in coils), 15.0)
+            await until(lambda: all(r.energised for r in field.snapshot().relays.values()), 15.0)
             since = all_run(decider)
             await until(lambda: not any(module.held(coil) for coil in coils), 8 * 0.15 + 2 * 0.15 + 1.0)
             asked = [(req.function, req.bits) for req in module.requests(since)]

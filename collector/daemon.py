@@ -682,6 +682,7 @@ class Daemon:
             "injected": self._injections.active(self.clock.mono_ns()),
             "stages": [asdict(s) for s in live.stage_views(self.state, self.plan, outcome)],
             "alarms": [asdict(a) for a in live.alarm_views(self.state, self.plan)],
+            "modules": live.proof_lines(self.state, self.plan),
         }
 
 

@@ -329,6 +329,16 @@ class _Told:
             transformer = s.id.partition(".")[0]
             return f"An output of {transformer} that is to be released is not, so every other stage runs."
         assert ts is not None
+        if word == "released: its module has let go in a proof":
+            return (
+                f"Its relay module {s.module} has just been left unfed and has released it by its own "
+                "timeout."
+            )
+        if word == "released: its module failed the proof":
+            return (
+                f"Its relay module {s.module} did not release by its own timeout when it was left unfed, so "
+                "it holds nothing off until somebody confirms it (windingd stages --confirm-module)."
+            )
         if word == "released: not read since a stall":
             old = ", ".join(stall.awaited(self.layout, self.state.inputs, t, ts.fresh_from_ns))
             return f"No decision was made for a while, or so it seems; not read since then: {old}."

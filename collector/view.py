@@ -296,6 +296,9 @@ class _Picture:
         silent = [f"{device}: {reason}" for device, reason in status["devices"].items() if reason]
         if silent:
             parts.append(Text("devices: " + "; ".join(silent), style="red"))
+        if detail and status.get("modules"):
+            failed = any("FAILED" in line for line in status["modules"])
+            parts.append(Text("; ".join(status["modules"]), style="bold red" if failed else "dim"))
         if status["injected"]:
             parts.append(Text("test values published: " + ", ".join(status["injected"]), style="magenta"))
         legend = _legend(status)

@@ -6,6 +6,7 @@
   windingd stages station.yaml --hold-off T1.stage2 --minutes 15
   windingd stages station.yaml --automatic T1.stage2      ends either
   windingd stages station.yaml --acknowledge-flapping T1.stage2
+  windingd stages station.yaml --confirm-module relays    its timeout was mended and proven at the cabinet
   windingd stages station.yaml --prove --record proof.jsonl
 
 Hold-off is not isolation: lock out before work on a fan. It is refused at alarm temperature and while an
@@ -44,6 +45,9 @@ def add(parser: argparse.ArgumentParser) -> None:
     what.add_argument("--hold-off", metavar="STAGE", help="keep it from running, for --minutes")
     what.add_argument("--automatic", metavar="STAGE", help="end force-on or hold-off")
     what.add_argument("--acknowledge-flapping", metavar="STAGE", help="the cause is found: back to automatic")
+    what.add_argument(
+        "--confirm-module", metavar="DEVICE", help="it failed a proof; it is mended: it may hold off again"
+    )
     what.add_argument("--prove", action="store_true", help="guided proof test at the cabinet")
     parser.add_argument("--minutes", type=float, metavar="M")
     parser.add_argument("--json", action="store_true", help="schedule or --live as JSON")
@@ -68,6 +72,9 @@ def run(args: argparse.Namespace) -> int:
             target = stage_id(settings, stage)
             with connect(args.settings) as client:
                 return give(client, settings, kind, target, minutes=args.minutes)
+    if args.confirm_module:
+        with connect(args.settings) as client:
+            return give(client, settings, "confirm_module", args.confirm_module)
     if args.prove:
         from collector.technician.terminal import prove
 

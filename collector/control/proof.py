@@ -251,13 +251,13 @@ def quiet(cycle: Cycle, t: TransformerPlan, held: Iterable[int], cool: bool) -> 
     th, ts = cycle.thermals[t.index], cycle.transformers[t.index]
     if th.alarm_temperature or th.lost or th.awaited or th.not_measured:
         return False
+    if not cool:  # overdue: it can only add cooling, and a doubt may last for weeks
+        return True
     subjects = {t.id, *(s.id for s in t.stages), *(w.id for w in t.windings)}
     alarms = zip(cycle.layout.alarms, cycle.alarms, strict=True)
     grave = ("urgent", "high")
     if any(a.active and p.subject in subjects and p.kind.priority in grave for p, a in alarms):
         return False
-    if not cool:
-        return True
     for k in held:
         pickup = t.stages[ts.roles[k]].settings.pickup
         for value, limit, band in (

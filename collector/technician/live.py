@@ -161,6 +161,24 @@ def _lost(state: State, t: TransformerPlan) -> str:
     return ""
 
 
+def proof_lines(state: State, plan: Plan) -> list[str]:
+    """Of each relay module: when its own release was last proven, in words."""
+    lines = []
+    for p, m in zip(plan.layout.relay_modules, state.modules, strict=True):
+        said = "release not proven yet"
+        if m.proven:
+            days = (state.mono_ns - m.proven[0]) / (24 * HOUR_NS)
+            ago = f"{days:.0f} days ago" if days >= 2 else f"{days * 24:.0f} h ago"
+            took = f" (within {m.took_s:.1f} s)" if m.took_s is not None else ""
+            said = f"release proven {ago}{took}"
+        if m.failed:
+            said = "RELEASE FAILED when it was left unfed; it holds nothing off until confirmed"
+        elif m.going_on:
+            said = f"left unfed now, to prove its release; before that: {said}"
+        lines.append(f"{p.id}: {said}")
+    return lines
+
+
 def _why(
     state: State, t: TransformerPlan, s: StagePlan, stage: StageState, values: dict[str, float | None],
     pickup: Limits, dropout: Limits,
@@ -194,6 +212,10 @@ def _why(
             return "another stage's relay is not released though it is to be: this one runs in its place"
         if reason == "forced on":
             return "forced on by hand"
+        if reason == "released: its module has let go in a proof":
+            return f"its relay module {s.module} was left unfed and has let go by its own timeout, as it must"
+        if reason == "released: its module failed the proof":
+            return f"its relay module {s.module} did not let go when left unfed: mend it, then confirm it"
         if reason == "released: not read since a stall":
             ts = state.transformers[t.index]
             old = ", ".join(stall.awaited(state.layout, state.inputs, t, ts.fresh_from_ns))

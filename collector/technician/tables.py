@@ -167,6 +167,7 @@ def live_picture(settings: Settings, status: Status) -> RenderableType:
             if view is not None:
                 parts += stage_block(s, view)
         parts.append(Text(""))
+    parts += [Text(f"  {line}", style="dim") for line in status.get("modules", ())]
     return Group(*parts)
 
 

@@ -149,7 +149,7 @@ def test_control_what_is_written_before_it_is_read_hides_a_dead_timeout(
 
 
 def test_it_comes_again_after_the_interval_and_not_before() -> None:
-    s = at_six_hours(monthly)
+    s = at_six_hours(monthly, ambient=16.0)
     until_left_alone(s, 400.0)
     s.run(700, 10.0)
     s.run(29.9 * 24 * HOUR, 1800.0)

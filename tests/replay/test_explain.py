@@ -96,6 +96,22 @@ def broken_stage(s: Recorded) -> None:
     s.set(oil=61.0).run(60)
 
 
+def long_quiet(tree: Any) -> None:
+    """The first proof of the module's own timeout comes after eighteen minutes."""
+    tree["devices"][2]["relay_module"]["proof_interval_days"] = 0.05
+
+
+def proven(s: Recorded) -> None:
+    s.run(40).run(1080, 60.0)
+    while not any(e.data.get("proof") == "proven" for e in s.events):
+        s.cycle(2.0)
+
+
+def failed_proof(s: Recorded) -> None:
+    s.no_timeout.add("relays")
+    s.run(40).run(1080, 60.0).run(60)
+
+
 def stalled(s: Recorded) -> None:
     s.run(60)
     s.frozen_reads = {name.removeprefix("T1."): reading for name, reading in s.readings().items()}
@@ -263,6 +279,16 @@ CASES = [
         "another output stuck", "T1.stage2",
         ("An output of T1 that is to be released is not", "that output is released and reads back so"),
         stuck_output, reason="released: another output does not obey",
+    ),
+    Case(
+        "failed its proof", "T1.stage1",
+        ("relays did not release by its own timeout when it was left unfed", "until somebody confirms it"),
+        failed_proof, long_quiet, reason="released: its module failed the proof",
+    ),
+    Case(
+        "let go in a proof", "T1.stage1",
+        ("relays has just been left unfed and has released it by its own timeout",),
+        proven, long_quiet, reason="released: its module has let go in a proof",
     ),
     Case(
         "stall", "T1.stage2",

@@ -16,7 +16,7 @@ from collector.control.alarms import AlarmStatus
 from collector.quality import Quality, Validity
 from collector.record.export import utc
 from collector.record.keys import parts_of
-from collector.record.reader import Record, RecordError, StoredPoint
+from collector.record.reader import Record, RecordError, StoredEvent, StoredPoint
 from collector.report.series import EMPTY, HOUR_S, Rise, Track, rise, stretches, track
 from collector.settings import load_bytes
 from collector.settings.model import Settings, Transformer
@@ -156,6 +156,7 @@ class TransformerFacts:
     load_peak: Peak | None
     ambient_peak: Peak | None
     stages: tuple[StageFacts, ...]
+    proofs: tuple[str, ...]
     effectiveness: Effectiveness | None
     unmonitored: Rise | None
     alarms: tuple[AlarmFacts, ...]
@@ -430,6 +431,7 @@ class _Reader:
                 if parts_of(p.key)[0] == "stage" and _name(p.id) == "called"
                 if (stage := self.stage(_prefix(p.id), parts_of(p.key)[2], settings)) is not None
             ),
+            proofs=self.proofs(settings),
             effectiveness=self.effectiveness(name, settings) if f"{name}.effectiveness_k" in ids else None,
             unmonitored=self.rise(f"{name}.unmonitored_h"),
             alarms=self.alarms(name),
@@ -529,6 +531,25 @@ class _Reader:
             )
             missing = max(0.0, 1.0 - good - questionable - invalid)
             found.append(QualityFacts(p.id, good, questionable, invalid, missing, t))
+        return tuple(found)
+
+    def proofs(self, settings: Transformer | None) -> tuple[str, ...]:
+        """Of each relay module that this transformer's stages lean on: what its last proof has shown."""
+        modules = dict.fromkeys(s.relay.device for s in settings.stages) if settings is not None else {}
+        last: dict[str, StoredEvent] = {}
+        for event in self.record.events(None, self.end_ns, "output"):
+            if event.data.get("proof") in ("proven", "failed"):
+                last[event.subject.removeprefix("device.")] = event
+        found = []
+        for module in modules:
+            shown = last.get(module)
+            if shown is None:
+                found.append(f"{module}: release by its own timeout not proven")
+                continue
+            days = (self.end_ns - shown.wall_ns) / S / HOUR_S / 24.0
+            took = shown.data.get("took_s")
+            what = f"proven (within {took:.1f} s)" if took is not None else "FAILED when it was left unfed"
+            found.append(f"{module}: release by its own timeout {what}, {days:.0f} days before the end")
         return tuple(found)
 
     def alarms(self, name: str) -> tuple[AlarmFacts, ...]:

@@ -493,7 +493,8 @@ def _cooling(t: TransformerFacts, facts: Facts) -> str:
         )  # fmt: skip
     if not rows:
         return "<h2>Cooling</h2>\n<p class='note'>This transformer has no cooling stages.</p>"
-    return f"<h2>Cooling</h2>\n{_table(head, rows, 'Running: proven by feedback.')}"
+    proofs = "".join(f"<p class='note'>Relay module {escape(line)}.</p>\n" for line in t.proofs)
+    return f"<h2>Cooling</h2>\n{_table(head, rows, 'Running: proven by feedback.')}{proofs}"
 
 
 def _effectiveness(t: TransformerFacts) -> str:

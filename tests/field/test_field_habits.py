@@ -83,7 +83,7 @@ async def works_although_it_closes(gateway, habit, from_the_start, **how):
             await until(lambda: gateway.memory.coils[0] and gateway.memory.coils[3], 4.0)
             gateway.behave = habit
             at, seen = len(gateway.log), gateway.connections
-            await until(lambda: len(gateway.log) > at + 60, 15.0)
+            await until(lambda: len(gateway.log) > at + 45, 15.0)
             if gateway.releases:
                 return "the module was not refreshed"
             if {req.address for req in gateway.log[at:] if req.unit == 2} != {0, 2, 4}:
@@ -119,8 +119,11 @@ async def test_rtu_peer_that_closes_after_each_answer():
         await gateway.stop()
 
 
-@pytest.mark.parametrize("from_the_start", [True, False], ids=["from-the-start", "while-held-off"])
-@pytest.mark.parametrize("answers", [[1], [2], [1, 2, 3, 5]], ids=["one", "two", "at-random"])
+@pytest.mark.parametrize(
+    ("answers", "from_the_start"),
+    [([1], True), ([1], False), ([1, 2, 3, 5], False)],
+    ids=["one-from-the-start", "one-while-held-off", "at-random-while-held-off"],
+)
 async def test_peer_that_closes_after_its_answers(gateway, answers, from_the_start):
     assert await works_although_it_closes(gateway, after(answers), from_the_start) == ""
 
@@ -161,7 +164,7 @@ async def test_one_request_per_connection_is_learned(gateway):
 # --- whose turn it is -------------------------------------------------------------------------------
 
 
-async def late_with_every(raw, every, blocks, seconds=4.0):
+async def late_with_every(raw, every, blocks, seconds=3.0):
     """Longest time [s] that any block went unanswered while every n-th answer does not come in time."""
     answered = {}
     gaps = [0.0]
@@ -195,7 +198,7 @@ async def test_control_of_the_order(raw, monkeypatch):
     """A failure that ends the cycle, and cycles in a fixed order: what comes last is never read."""
     monkeypatch.setattr("collector.field.poller._GIVE_UP_AFTER", 1)
     monkeypatch.setattr("collector.field.poller.Poller._in_order", lambda self: list(self._plan.now))
-    assert await late_with_every(raw, 5, 8) > 3.9
+    assert await late_with_every(raw, 5, 8) > 2.9
 
 
 async def in_step(gateway, every):
@@ -225,16 +228,11 @@ async def in_step(gateway, every):
     return max(pauses) if len(heard) == 4 else 3.0, took
 
 
-@pytest.mark.parametrize("every", [2, 3, 4, 5])
-async def test_relays_and_readings_keep_no_step_with_a_device(gateway, every):
-    """Neither readings nor releases are those that always fall on the request that is not heard.
-
-    Where half or a third of all requests is lost, only the release is judged: the module may be left alone,
-    and releases by its time-out.
-    """
-    pause, took = await in_step(gateway, every)
-    assert pause < 2.9 or every < 4
-    assert took < (2.0 if every > 3 else 6.5)
+async def test_relays_and_readings_keep_no_step_with_a_device(gateway):
+    """Neither readings nor releases are those that always fall on the request that is not heard."""
+    pause, took = await in_step(gateway, 5)
+    assert pause < 2.9
+    assert took < 2.0
 
 
 async def live_among_dead(raw, dead, seconds):
@@ -258,7 +256,7 @@ async def live_among_dead(raw, dead, seconds):
 
 
 async def test_dead_units_share_a_budget(raw):
-    assert await live_among_dead(raw, 20, 4.0) < 1.2
+    assert await live_among_dead(raw, 20, 3.0) < 1.2
 
 
 async def test_control_of_the_budget(raw, monkeypatch):
@@ -266,7 +264,7 @@ async def test_control_of_the_budget(raw, monkeypatch):
     monkeypatch.setattr("collector.field.link._DEAD_SHARE", 1.0)
     monkeypatch.setattr("collector.field.link._HOLD_MOST", 1.0)
     monkeypatch.setattr("collector.field.link._REPEAT_MOST_S", 0.1)
-    assert await live_among_dead(raw, 20, 4.0) > 1.2
+    assert await live_among_dead(raw, 20, 2.5) > 1.2
 
 
 # --- storms -----------------------------------------------------------------------------------------
@@ -279,43 +277,45 @@ BEHIND = {
 }
 
 
-async def repeats(raw, behave):
-    """Requests in three seconds to a device that never answers rightly, polled ten times a second."""
+async def repeats(behave):
+    """Requests in 2.5 s to a device that never answers rightly, polled ten times a second."""
+    raw = RawDevice(input={n: 200 + n for n in range(30)})
     raw.behave = behave
+    await raw.start()
     async with running(station([link(raw.port)], [device()], [reg(0), reg(9), reg(20)])) as field:
         await until(lambda: field.snapshot().polled)
-        end = asyncio.get_running_loop().time() + 3.0
+        end = asyncio.get_running_loop().time() + 2.5
         await until(lambda: asyncio.get_running_loop().time() > end)
         assert field.snapshot().devices["D1"]
+    await raw.stop()
     return len(raw.log)
 
 
-@pytest.mark.parametrize("behave", BEHIND.values(), ids=BEHIND)
-async def test_failures_are_repeated_ever_more_rarely(raw, behave):
-    assert await repeats(raw, behave) <= 10
+async def test_failures_are_repeated_ever_more_rarely():
+    counts = await asyncio.gather(*map(repeats, BEHIND.values()))
+    assert max(counts) <= 10, dict(zip(BEHIND, counts, strict=True))
 
 
-async def test_control_of_the_floor(raw, monkeypatch):
+async def test_control_of_the_floor(monkeypatch):
     monkeypatch.setattr("collector.field.link._REPEAT_FIRST_S", 0.0)
-    assert await repeats(raw, BEHIND["0x0B"]) > 20
+    assert await repeats(BEHIND["0x0B"]) > 18
 
 
 async def busiest_second(raw):
     points = [reg(n) for n in range(24)]
     async with running(station([link(raw.port)], [device(max_block=1)], points)):
         start = asyncio.get_running_loop().time()
-        await until(lambda: asyncio.get_running_loop().time() > start + 2.5)
+        await until(lambda: asyncio.get_running_loop().time() > start + 1.5)
     return most_in_a_second([req.at for req in raw.log])
 
 
-async def test_requests_a_second_are_bounded(raw):
-    """24 blocks ten times a second are wanted: REQUESTS_MOST_PER_S, and as many at once, are what it gets."""
-    assert await busiest_second(raw) <= 210
-
-
-async def test_control_of_the_bound(raw, monkeypatch):
+async def test_requests_a_second_are_bounded(raw, monkeypatch):
+    """24 blocks ten times a second are wanted: it gets the bound, and as many at once; without it, more."""
+    monkeypatch.setattr("collector.field.link.REQUESTS_MOST_PER_S", 40.0)
+    assert await busiest_second(raw) <= 85
+    raw.log.clear()
     monkeypatch.setattr("collector.field.link.REQUESTS_MOST_PER_S", 1e9)
-    assert await busiest_second(raw) > 210
+    assert await busiest_second(raw) > 85, "the control"
 
 
 # --- words ------------------------------------------------------------------------------------------

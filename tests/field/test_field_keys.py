@@ -9,7 +9,6 @@ import struct
 import time
 from contextlib import asynccontextmanager
 
-import pytest
 from field_help import device, link, reading, reg, running, station, until
 from field_raw import Memory, RawDevice, rightly, silently
 
@@ -100,20 +99,20 @@ def first_request_only():
     return behave
 
 
-@pytest.mark.parametrize(
-    ("behaviour", "how"),
-    [
-        (slow, {"on_device": {"timeout_s": 1.0}}),
-        (every_third_lost, {"on_device": {"retries": 2}}),
-        (deaf_after_its_answer, {"on_device": {"turnaround_s": 0.06}}),
-        (as_another_unit, {"on_device": {"answers_as_unit": 255}}),
-        (with_id_0, {"on_device": {"accept_transaction_id_0": True}}),
-        (first_request_only, {"on_link": {"one_request_per_connection": True}}),
-    ],
-    ids=lambda value: getattr(value, "__name__", None) or next(iter(next(iter(value.values())))),
-)
-async def test_a_key_makes_an_odd_device_usable(behaviour, how):
-    assert await with_and_without(behaviour, **how) == (False, True)
+KEYS = {
+    "timeout_s": (slow, {"on_device": {"timeout_s": 1.0}}),
+    "retries": (every_third_lost, {"on_device": {"retries": 2}}),
+    "turnaround_s": (deaf_after_its_answer, {"on_device": {"turnaround_s": 0.06}}),
+    "answers_as_unit": (as_another_unit, {"on_device": {"answers_as_unit": 255}}),
+    "accept_transaction_id_0": (with_id_0, {"on_device": {"accept_transaction_id_0": True}}),
+    "one_request_per_connection": (first_request_only, {"on_link": {"one_request_per_connection": True}}),
+}
+
+
+async def test_a_key_makes_an_odd_device_usable():
+    """Each of KEYS: not without it, but with it."""
+    found = await asyncio.gather(*(with_and_without(odd, **how) for odd, how in KEYS.values()))
+    assert dict(zip(KEYS, found, strict=True)) == dict.fromkeys(KEYS, (False, True))
 
 
 async def test_a_slow_device_leaves_the_time_out_of_its_neighbours_alone():

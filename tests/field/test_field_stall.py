@@ -14,7 +14,7 @@ import pytest
 from field_help import device, link, reading, reg, running, station, until
 from field_raw import RawDevice
 
-STALL_S = 1.5
+STALL_S = 1.0
 
 
 def station_ns():

@@ -1,12 +1,11 @@
 """Which readings are in doubt though each looks good by itself, and who is likely to be wrong.
 
 How to think about it. Each measured quantity has an expectation with a band: the oil from load, ambient and
-cooling
-(thermal/explained.py), a phase from the other phases, one side's load from the other's, a feedback from its
-call. A contradiction that lasts makes a *doubt*: data, with the single wrong inputs that would explain it.
-A doubt may
-call for more and raises an alarm; it never takes cooling away: while it stands nothing stops, the higher of
-measured and expected oil counts, and at least the load that explains the oil. Nothing here may lower a value.
+cooling (thermal/explained.py), a phase from the other phases, one side's load from the other's, a feedback
+from its call. A contradiction that lasts makes a *doubt*: data, with the single wrong inputs that would
+explain it. A doubt may call for more and raises an alarm; it never takes cooling away: while it stands
+nothing stops, the higher of measured and expected oil counts, and at least the load that explains the oil.
+Nothing here may lower a value.
 """
 
 from __future__ import annotations
@@ -25,14 +24,12 @@ from collector.thermal.model import Floats
 
 How = Literal["reads low", "reads high", "stands still", "does not cool", "is blocked or shut"]
 #: Currents of two sides may differ by this share, and by this much [pu]: magnetising current, ratio errors,
-#: the
-#: neighbouring tap. Engineering judgement, no source.
+#: the neighbouring tap. Engineering judgement, no source.
 SIDES_SHARE, SIDES_PU = 0.1, 0.08
 #: An ambient beyond what the place can have by this [K] explains nothing: a sensor's error or the sun.
 PLACE_MARGIN_K = 5.0
 #: After so long the lowest course no longer leans on the reading that it began with [s]: two of the longest
-#: usual
-#: oil time constants.
+#: usual oil time constants.
 BEGUN_S = 4 * 3600.0
 #: Until then oil that will be warmer than a cold-oil block by this much [K] is not believed to be cold.
 BEGUN_K = 20.0
@@ -52,9 +49,8 @@ class Culprit:
 
 @dataclass(frozen=True, slots=True)
 class Doubt:
-    """A contradiction that stands. by, band: how far
-    off it is and how far would be usual, in unit. culprits: likeliest first; empty: no single one explains
-    it."""
+    """A contradiction that stands. by, band: how far off it is and how far would be usual, in unit. culprits:
+    likeliest first; empty: no single one explains it."""
 
     quantity: Literal["cold oil", "hot oil", "phases", "sides", "drift down", "drift up"]
     since_ns: int

@@ -38,8 +38,7 @@ BEGIN_K = 1.0
 #: ... and ends when what was gathered has worn off: at most 1 K a time, from at most this many times as much.
 MOST = 1.5
 #: A bias is measured oil minus expected, averaged over so much observed time [s], its own past over so
-#: much: days
-#: pass through weather and load, months through a season.
+#: much: days pass through weather and load, months through a season.
 BIAS_S, PAST_S = 2 * 86_400.0, 60 * 86_400.0
 #: Before so much observed time [s] a bias, and its past, is not looked at.
 BIAS_AFTER_S, PAST_AFTER_S = 3 * 86_400.0, 10 * 86_400.0

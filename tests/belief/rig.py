@@ -277,8 +277,8 @@ class Rig:
         return raised[-1].text if raised else ""
 
     def alarms(self) -> list[str]:
-        """Every alarm that is active, in short."""
-        found = engine.alarm_list(self.state, self.engine_plan)
+        """Every alarm of the transformer that is active, in short."""
+        found = [a for a in engine.alarm_list(self.state, self.engine_plan) if a.id.startswith("T1.")]
         return [a.id.removeprefix("T1.").replace("alarm_", "") for a in found if a.active]
 
     def all_run(self) -> bool:

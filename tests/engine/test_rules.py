@@ -886,7 +886,7 @@ def a_stage_long_at_rest_is_exercised() -> None:
     def edit(tree: Any) -> None:
         tree["transformers"][0]["stages"][1] |= {"exercise_every_h": 5.0, "minimum_run_s": 60.0}
 
-    s = Station(edit).run(3600 * 4.9, 60.0)  # before the module's release is first proven, which is a start too
+    s = Station(edit).run(3600 * 4.9, 60.0)  # before the first proof of its module, a start too
     assert s.called()
     s.run(600, 10.0)
     assert s.called(2)

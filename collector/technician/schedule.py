@@ -147,7 +147,13 @@ class _Sweep:
         self.outcome: Outcome | None = None
         # The sweep jumps where oil cannot: the check on a probe's rate of change is opened for it.
         opened = tuple(
-            u.model_copy(update={"top_oil": u.top_oil.model_copy(update={"max_rate_k_per_min": 1e9})})
+            u.model_copy(
+                update={
+                    "top_oil": u.top_oil.model_copy(update={"max_rate_k_per_min": 1e9}),
+                    # The sweep moves the oil without the load that would explain it.
+                    "lost_inputs": u.lost_inputs.model_copy(update={"oil_margin_k": 200.0}),
+                }
+            )
             for u in settings.transformers
         )
         self.settings = settings.model_copy(update={"transformers": opened})

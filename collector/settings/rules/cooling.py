@@ -333,7 +333,7 @@ def watching(t: Part) -> Found:
             "windings",
             "not exactly two sides, each measured whole by its own CTs: their ampere-turns are not "
             "compared, and an "
-            "error common to all phases shows in the oil only",
+            "error common to all phases shows in the oil only (CTs on both sides of a two-winding unit)",
             "note",
         )
     if t.top_oil.redundant is None:

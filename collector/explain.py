@@ -303,6 +303,8 @@ class _Told:
             return self.expected_load(t)
         if word == "exercise":
             return f"It is exercised until {self.at(stage.exercise_until_ns)}, after long rest."
+        if word == "kept on: a reading is in doubt":
+            return "A reading is in doubt, so that nothing stops: the standing alarms name it."
         if word == "minimum run":
             if self.now < stage.run_until_ns:
                 until = self.at(stage.run_until_ns)

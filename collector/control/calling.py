@@ -276,12 +276,12 @@ def reason_for(cycle: Cycle, stage: StageState, facts: Facts) -> int:
         return facts.block
     if stage.call is Call.RELEASED:
         return facts.release
+    if facts.doubt and stage.call is Call.CALLED and not facts.support:
+        return REASON["kept on: a reading is in doubt"]
     if stage.call is not Call.CALLED or facts.above or stage.own:
         return REASON["automatic"]
     if facts.support:
         return facts.support
-    if facts.doubt:
-        return REASON["kept on: a reading is in doubt"]
     if not facts.below:
         return REASON["automatic"]
     if cycle.now < stage.trusted_ns:
@@ -336,7 +336,6 @@ def facts_about(
     below = (
         not th.lost
         and not th.not_measured
-        and not th.doubt
         and not above
         and _under(th.oil, pickup.top_oil_c, dropout.top_oil_c)
         and _under(th.hot_spot, pickup.hot_spot_c, dropout.hot_spot_c)
@@ -384,7 +383,7 @@ def facts_about(
     elif stage.hold_until_ns >= 0:
         block = REASON["held off by hand"]
     below = below and s.module not in cycle.silent
-    return Facts(block, release, lost, above, below, doubt=bool(th.doubt))
+    return Facts(block, release, lost, above, below and not th.doubt, doubt=below and bool(th.doubt))
 
 
 def block_cold_oil(cycle: Cycle, t: TransformerPlan, th: Thermals) -> None:

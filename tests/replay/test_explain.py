@@ -150,6 +150,10 @@ def short_run(tree: Any) -> None:
         stage["minimum_run_s"] = 60.0
 
 
+def phases_compared(tree: Any) -> None:
+    tree["transformers"][0]["lost_inputs"]["phase_unbalance_pu"] = 0.2
+
+
 CASES = [
     Case(
         "off", "T1.stage1",
@@ -253,6 +257,12 @@ CASES = [
             s.run(10), s.command("expect_load", "T1", value=1.3, after_min=30.0, minutes=120.0), s.run(30)
         ),
         reason="pre-cooling",
+    ),
+    Case(
+        "in doubt", "T1.stage1",
+        ("A reading is in doubt, so that nothing stops",),
+        lambda s: s.set(oil=61.0, HV_B__current_a=200.0).run(700, 10.0).set(oil=45.0).run(100),
+        phases_compared, reason="kept on: a reading is in doubt",
     ),
     Case(
         "minimum run", "T1.stage1",

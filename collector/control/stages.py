@@ -199,8 +199,8 @@ class Facts:
     block, release: why (index into CALL_REASONS), or 0. lost: the release is by a lost input, estimate
     or module, so that it counts for flapping and the return is held. above: a criterion is above pickup.
     below: all are below dropout and every input is valid. support: called for another stage,
-    pre-cooling or exercise. queue_ns: no start before this (stagger, or a pump that must go first). doubt: all
-    are below dropout, but a reading is in doubt, so that it may not stop.
+    pre-cooling or exercise. queue_ns: no start before this (stagger, or a pump that must go first). doubt:
+    all are below dropout, but a reading is in doubt, so that it may not stop.
     """
 
     block: int = 0

@@ -391,7 +391,7 @@ def test_state_survives_json_to_the_bit() -> None:
 
 def test_a_damaged_state_is_refused() -> None:
     data = to_dict(initial(MODEL, 0))
-    for damage in ({"z": [1.0]}, {"z": [None, 1.0, 2.0]}, {"controls": []}, {"inputs": "x"}):
+    for damage in ({"z": [1.0]}, {"z": ["x", 1.0, 2.0]}, {"controls": []}, {"inputs": "x"}):
         with pytest.raises(ValueError, match="thermal state cannot be read"):
             from_dict(MODEL, {**data, **damage})
     with pytest.raises(ValueError, match="thermal state cannot be read"):

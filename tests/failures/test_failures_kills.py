@@ -152,7 +152,7 @@ class Killer:
     """
 
     def __init__(self, bench: Bench, env: dict[str, str], chance: random.Random) -> None:
-        self.bench, self.env, self.chance = bench, env, chance
+        self.bench, self.env, self.chance = bench, bench.env, chance
         self.flag = Path(env["KILL_FLAG"])
         self.record = bench.data_dir / "record.sqlite"
         loaded = load(bench.settings_path)

@@ -185,9 +185,7 @@ def found_doubts(cycle: Cycle, t: TransformerPlan, oil: Any) -> list[Doubt]:
         if not low:
             named = (Culprit(f"{t.id}: a radiator or valve", "is blocked or shut"), *named)
         words: Literal["drift down", "drift up"] = "drift down" if low else "drift up"
-        found.append(
-            Doubt(words, int(x.drift_ns[i]), float(x.bias_k[i]), float(x.band_k[i]), "K", named)
-        )
+        found.append(Doubt(words, int(x.drift_ns[i]), float(x.bias_k[i]), float(x.band_k[i]), "K", named))
     return found
 
 

@@ -221,9 +221,10 @@ def doubt_conditions(cycle: Cycle, t: TransformerPlan) -> None:
             for w in t.windings:
                 if any(c.what == f"{w.id}.current_a" for c in d.culprits):
                     cycle.condition(w.current_doubtful, True, detail)
-        elif d.quantity == "sides" or (any(c.what.endswith("current_a") for c in d.culprits) and not any(
-            other.quantity in ("phases", "sides") for other in th.doubts
-        )):
+        elif d.quantity == "sides" or (
+            any(c.what.endswith("current_a") for c in d.culprits)
+            and not any(other.quantity in ("phases", "sides") for other in th.doubts)
+        ):
             cycle.condition(a["load_doubtful"], True, detail)
     if any(d.quantity in ("phases", "sides") for d in th.doubts):
         cycle.suppressed.add(a["effectiveness_low"])  # one cause: the current is wrong, not the cooling

@@ -122,7 +122,7 @@ def oil_sample(cycle: Cycle, t: TransformerPlan, th: Thermals) -> tuple[float, i
         reason = cycle.inputs[probes[0]].reason
         th.lost = f"{t.id}.top_oil_c is lost: {reason}"
         value, at_ns, quality, least = None, cycle.now, _ESTIMATED, None
-        stuck, expected_c = higher_than_expected(cycle, t, probes), expected_oil(cycle, t)
+        stuck, expected_c = higher_than_expected(cycle, t, probes), oil_to_go_by(cycle, t)
         if stuck is not None and expected_c is not None:  # the higher of the two counts
             value = least = max(stuck, expected_c)
     else:
@@ -149,7 +149,7 @@ def oil_sample(cycle: Cycle, t: TransformerPlan, th: Thermals) -> tuple[float, i
     low = cycle.explained.cold[t.index] or cycle.explained.drift[t.index] < 0
     if value is not None and not th.oil_lost and low:
         quality = quality | li.DOUBTFUL
-        expected_c = expected_oil(cycle, t)
+        expected_c = oil_to_go_by(cycle, t)
         if expected_c is not None and expected_c > value:  # colder than anything explains: expected counts
             value = least = expected_c
             at_ns, quality = cycle.now, quality | _ESTIMATED
@@ -171,7 +171,7 @@ def oil_sample(cycle: Cycle, t: TransformerPlan, th: Thermals) -> tuple[float, i
     return value, at_ns, False
 
 
-def expected_oil(cycle: Cycle, t: TransformerPlan) -> float | None:
+def oil_to_go_by(cycle: Cycle, t: TransformerPlan) -> float | None:
     """The oil that the last step expected. Without an ambient that with the warmest air of the place;
     without a settled one the lowest that is explained."""
     x, i = cycle.explained, t.index

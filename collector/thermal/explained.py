@@ -1,13 +1,11 @@
 """Between which limits load, ambient and cooling leave the top oil: what a measured oil is held against.
 
-Two courses of the oil, the lowest and the highest that the readings explain, each carried on with the
-errors that
-the settings, the weather and the sensors leave open. A measured oil outside them is a contradiction; how
+Two courses of the oil, the lowest and the highest that the readings explain, each carried on with the errors
+that the settings, the weather and the sensors leave open. A measured oil outside them is a contradiction; how
 much of it makes a doubt, and when that is over, is here too. Who is to blame and what is done about it is
 not: that is control's. Pure; no clock.
 
-[1] IEC 60076-7:2018, 8.2. [2] IEEE C57.91, clause 7. Steady rise of both: ((1 + R K^2)/(1 + R))^x x rated
-rise.
+[1] IEC 60076-7:2018, 8.2. [2] IEEE C57.91, clause 7. Steady rise of both: rated x ((1 + R K^2)/(1 + R))^x.
 """
 
 from __future__ import annotations

@@ -420,7 +420,7 @@ CONTROLS: dict[str, tuple[Callable[[pytest.MonkeyPatch], None], Callable[[], Non
         lambda: test_an_oil_that_drifts_low_is_told_and_the_expected_one_counts(20.0, 1, "iec_60076_7"),
     ),
     "the lower oil counts though in doubt": (
-        never(temperatures, "expected_oil", None),
+        never(temperatures, "oil_to_go_by", None),
         lambda: test_an_oil_that_drifts_low_is_told_and_the_expected_one_counts(20.0, 1, "iec_60076_7"),
     ),
     "cold oil is believed": (

@@ -228,8 +228,8 @@ def endless_outbox() -> None:
     """The backlog has no limit."""
     begin = Outbox.__init__
 
-    def unlimited(self: Outbox, path: Path, rows: int, commit_s: float) -> None:
-        begin(self, path, 1_000_000, commit_s)
+    def unlimited(self: Outbox, path: Path, rows: int, *rest: Any) -> None:
+        begin(self, path, 1_000_000, *rest)
 
     Outbox.__init__ = unlimited  # type: ignore[method-assign]
 

@@ -131,6 +131,7 @@ async def test_row_10_a_place_that_is_not_there(make_bench: Make, ledger: Ledger
     await without(bench, "late record")
     shutil.rmtree(disk.mount / "data")
     since_ns = await decides_without_the_mount(bench)
+    await alarm(bench, SUBJECT, since_ns)
     disk.attach()
     mounted_ns = time.monotonic_ns()
     await over(bench, since_ns)

@@ -70,11 +70,11 @@ def cut_copy(data_dir: Path, place: Path, log: bytes, offset: int) -> Path:
     return place / "record.sqlite"
 
 
-async def taken_up(bench: Bench, kept: Path, env: dict[str, str], number: int, there: Left) -> None:
+async def taken_up(bench: Bench, kept: Path, number: int, there: Left) -> None:
     """Start on a cut copy, on another boot: loss of life goes on from what was there, the gap is counted."""
     shutil.rmtree(bench.data_dir)
     shutil.copytree(kept, bench.data_dir)
-    env["WINDINGD_BOOT_ID"] = f"boot-{number}"
+    bench.env["WINDINGD_BOOT_ID"] = f"boot-{number}"
     since_ns = time.monotonic_ns()
     await bench.start_daemon()
 
@@ -144,7 +144,7 @@ async def test_row_13_power_cut(make_bench: Make, ledger: Ledger, tmp_path: Path
         cut_copy(saved, tmp_path / "cut", log, offset)
         there = left(tmp_path / "cut" / "record.sqlite", plan)
         cut_copy(saved, tmp_path / "cut", log, offset)  # looking at it has already repaired it
-        await taken_up(bench, tmp_path / "cut", env, number, there)
+        await taken_up(bench, tmp_path / "cut", number, there)
     ledger.note(
         13,
         f"write-ahead log of {len(log) // 1024} kB cut at {OFFSETS + 1} offsets",

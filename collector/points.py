@@ -2,7 +2,8 @@
 
 MQTT payloads, the SCADA map, history, the terminal view, reports and the points list are derived
 from here. An offset, once released, is never reused or changed (golden file in tests/): a point's
-address is base + number x stride + offset and must not move when something is added or removed.
+address follows from it and from the permanent numbers (addresses.py) and must not move when something
+is added or removed.
 """
 
 # ruff: noqa: E501  (the catalogue is a table: one point, one line)
@@ -12,6 +13,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
+from collector.addresses import Aspect, Level, Place, place
 from collector.settings.model import (
     BoolInput,
     Count,
@@ -23,7 +25,6 @@ from collector.settings.model import (
     Temperature2,
 )
 
-Level = Literal["station", "transformer", "winding", "stage", "device"]
 PointType = Literal["float", "int", "bool", "enum", "text"]
 
 #: ISA-18.2 alarm states, as published (int) and shown (word).
@@ -90,56 +91,32 @@ class Point:
     item: int = 0  # winding, stage or device number
 
     @property
+    def place(self) -> Place:
+        """Where it is found on every way out."""
+        return place(self.declared.level, self.transformer, self.item, self.declared.offset)
+
+    @property
     def address(self) -> int:
-        """First register of this point in the SCADA map, zero-based. See :func:`address`."""
-        return address(self.declared.level, self.transformer, self.item, self.declared.offset)
+        """First register of this point in the Modbus map of its section, zero-based."""
+        return self.place.register
+
+    @property
+    def aspects(self) -> tuple[Aspect, ...]:
+        """What SCADA can be told of it: a text has no place in registers and indices."""
+        if self.declared.type == "text":
+            return ()
+        if self.declared.type == "bool":
+            return ("state",)
+        return ("number", "state", "unacknowledged") if self.is_alarm else ("number",)
+
+    @property
+    def is_alarm(self) -> bool:
+        return self.declared.words == ALARM_STATES
 
     @property
     def topic(self) -> str:
         """Its place below ``value/`` in the broker: ``T1/HV_A/hot_spot_c``."""
         return self.id.replace(".", "/")
-
-
-# --- permanent addresses ---------------------------------------------------------------------
-# Three registers a point: value (float32, two registers) and quality. The strides are decimal so
-# that a person reads transformer, winding and stage from the number; they are never changed.
-#
-#   station                 0 ..   299   (100 points), 900 .. 999 the server's own heartbeat block
-#     device d              300 + 15 d   (5 points each, d <= 39)
-#   transformer t   4000 t - 3000 + 0 ..  299   (100 points)
-#     winding w             ... + 200 + 100 w   (33 points each, w <= 24)
-#     stage s               ... + 2600 + 100 s  (33 points each, s <= 12)
-REGISTERS_PER_POINT = 3
-TRANSFORMER_STRIDE, TRANSFORMER_BASE = 4000, -3000
-ITEM_STRIDE = 100
-DEVICE_STRIDE, DEVICE_BASE = 15, 300
-ITEM_BASE: dict[Level, int] = {"winding": 200, "stage": 2600}
-OFFSETS: dict[Level, int] = {"station": 100, "transformer": 100, "winding": 33, "stage": 33, "device": 5}
-NUMBERS: dict[Level, int] = {"transformer": 16, "winding": 24, "stage": 12, "device": 39}
-
-
-def address(level: Level, transformer: int, item: int, offset: int) -> int:
-    """Zero-based register address = base + number x stride + 3 x offset.
-
-    ValueError when a number or offset is outside what the map has room for.
-    """
-    if not 0 <= offset < OFFSETS[level]:
-        raise ValueError(f"{level} offset {offset}: the map has room for 0 to {OFFSETS[level] - 1}")
-    result = offset * REGISTERS_PER_POINT
-    if level == "station":
-        return result
-    if level == "device":
-        if not 1 <= item <= NUMBERS["device"]:
-            raise ValueError(f"device number {item}: 1 to {NUMBERS['device']}")
-        return DEVICE_BASE + item * DEVICE_STRIDE + result
-    if not 1 <= transformer <= NUMBERS["transformer"]:
-        raise ValueError(f"transformer number {transformer}: 1 to {NUMBERS['transformer']}")
-    result += TRANSFORMER_BASE + transformer * TRANSFORMER_STRIDE
-    if level == "transformer":
-        return result
-    if not 1 <= item <= NUMBERS[level]:
-        raise ValueError(f"{level} number {item}: 1 to {NUMBERS[level]}")
-    return result + ITEM_BASE[level] + item * ITEM_STRIDE
 
 
 _M = "the reading's own, after the plausibility checks"

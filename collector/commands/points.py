@@ -8,6 +8,10 @@ example:
 A value is a float32 in two registers, high word first; the third register is its quality (13 bits:
 validity 0-1, detail 2-9, substituted 10, test 11, blocked 12). Input registers (function 4) and holding
 registers (function 3) are the same, as are discrete inputs (2) and coils (1). Nothing can be written.
+
+csv, json and markdown also give each point its section (Modbus unit id = scada.unit + section), and the
+addresses that are its own in IEC 60870-5-104 and DNP3, for a list that outlives what serves them: neither
+is served yet.
 """
 
 from __future__ import annotations
@@ -26,7 +30,7 @@ from collector.commands.common import EX_OK, add_settings, load_or_fail
 from collector.points import Point, catalogue
 from collector.publish.mqtt import value_topic
 from collector.publish.scada import HEADER, HEADER_MEANING, NO_VALUE, has_bits
-from collector.settings.model import Settings
+from collector.settings.model import Scada, Settings
 
 LEVELS = ("station", "transformer", "winding", "stage", "device")
 
@@ -49,6 +53,14 @@ class Row:
     discrete: int | None
     discrete_reference: str
     topic: str
+    modbus_unit: int | None
+    section: int  # the common address and the outstation address also count with it
+    iec104_number: int | None  # information object addresses
+    iec104_state: int | None
+    iec104_unacknowledged: int | None
+    dnp3_analog_input: int | None
+    dnp3_binary_input: int | None
+    dnp3_unacknowledged: int | None  # a binary input
 
 
 def rows(settings: Settings, levels: Iterable[str] = LEVELS) -> list[Row]:
@@ -58,8 +70,12 @@ def rows(settings: Settings, levels: Iterable[str] = LEVELS) -> list[Row]:
 
 
 def _row(settings: Settings, point: Point) -> Row:
-    declared, at = point.declared, point.address
-    bits, served = has_bits(point), point.declared.type != "text"
+    declared, place, at = point.declared, point.place, point.place.register
+    bits, aspects = has_bits(point), point.aspects
+    served = bool(aspects)
+    base = (settings.scada or Scada()).unit
+    iec104 = {aspect: place.iec104(aspect) for aspect in aspects}
+    dnp3 = {aspect: place.dnp3(aspect) for aspect in aspects}
     return Row(
         id=point.id,
         unit=declared.unit,
@@ -75,6 +91,14 @@ def _row(settings: Settings, point: Point) -> Row:
         discrete=at if bits else None,
         discrete_reference=f"1{at + 1:05d}" if bits else "",
         topic=value_topic(settings, point) if settings.mqtt is not None else "",
+        modbus_unit=place.modbus_unit(base) if served else None,
+        section=place.section,
+        iec104_number=iec104.get("number"),
+        iec104_state=iec104.get("state"),
+        iec104_unacknowledged=iec104.get("unacknowledged"),
+        dnp3_analog_input=dnp3.get("number"),
+        dnp3_binary_input=dnp3.get("state"),
+        dnp3_unacknowledged=dnp3.get("unacknowledged"),
     )
 
 
@@ -93,8 +117,8 @@ def run(args: argparse.Namespace) -> int:
 def _text(settings: Settings, found: list[Row]) -> None:
     table = Table(box=None, pad_edge=False, header_style="bold")
     for title, numeric in (
-        ("point", False), ("unit", False), ("register", True), ("reference", True), ("discrete", True),
-        ("meaning", False),
+        ("point", False), ("unit", False), ("unit id", True), ("register", True), ("reference", True),
+        ("discrete", True), ("meaning", False),
     ):  # fmt: skip
         table.add_column(title, justify="right" if numeric else "left", no_wrap=title != "meaning")
     group = ""
@@ -103,10 +127,12 @@ def _text(settings: Settings, found: list[Row]) -> None:
         if owner != group:
             group = owner
             table.add_row(f"[bold cyan]{owner}[/]")
-        register, discrete = ("" if n is None else str(n) for n in (row.register, row.discrete))
+        answers, register, discrete = (
+            "" if n is None else str(n) for n in (row.modbus_unit, row.register, row.discrete)
+        )
         unit = row.unit or f"[dim]{row.type}[/]"
         style = "yellow" if name.startswith("alarm_") else ""
-        cells = (f"  .{name}", unit, register, row.register_reference, discrete, row.meaning)
+        cells = (f"  .{name}", unit, answers, register, row.register_reference, discrete, row.meaning)
         table.add_row(*cells, style=style)
     # Without a terminal nothing is cut or wrapped to a screen that is not there.
     console = Console(width=None if sys.stdout.isatty() else 160, highlight=False)
@@ -114,14 +140,19 @@ def _text(settings: Settings, found: list[Row]) -> None:
     console.print()
     console.print(f"{len(found)} points: value (float32) at register and the next, quality at register + 2.")
     console.print("Bools and alarms also as discrete inputs: state, quality not good, unacknowledged.")
-    console.print(f"No number is served as {NO_VALUE:g} with an invalid quality. The server's own registers:")
+    console.print(
+        f"No number is served as {NO_VALUE:g} with an invalid quality. The server's own registers, of every "
+        "unit id:"
+    )
     for i, meaning in enumerate(HEADER_MEANING):
         console.print(f"  {HEADER + i}  3{HEADER + i + 1:05d}  {meaning}")
     if settings.scada is None:
         console.print("These settings have no scada section: nothing is served over Modbus.")
     else:
         served = settings.scada
-        console.print(f"Served at {served.listen}:{served.port}, unit {served.unit}, read-only.")
+        units = sorted({r.modbus_unit for r in found if r.modbus_unit is not None})
+        ids = f"unit {served.unit}" if units in ([], [served.unit]) else f"units {units[0]} to {units[-1]}"
+        console.print(f"Served at {served.listen}:{served.port}, {ids}, read-only.")
     if settings.mqtt is not None and found:
         console.print(f"MQTT: {found[0].topic} and so on: dots of the point become slashes.")
 
@@ -145,16 +176,35 @@ def _json(settings: Settings, found: list[Row]) -> None:
 
 
 def _markdown(_settings: Settings, found: list[Row]) -> None:
-    print("| point | unit | type | register | reference | quality at | discrete ", end="")
-    print("| meaning | quality rule | topic |")
-    print("|---|---|---|---:|---:|---:|---:|---|---|---|")
+    print("| point | unit | type | unit id | register | reference | quality at | discrete ", end="")
+    print("| meaning | quality rule | topic | section | IEC 104 | DNP3 |")
+    print("|---|---|---|---:|---:|---:|---:|---:|---|---|---|---:|---|---|")
     for r in found:
         discrete = "" if r.discrete is None else f"{r.discrete} ({r.discrete_reference})"
         meaning = f"{r.meaning} ({r.words})" if r.words else r.meaning
         topic = f"`{r.topic}`" if r.topic else ""
-        register, quality = ("" if n is None else n for n in (r.register, r.quality_register))
-        cells = (f"`{r.id}`", r.unit, r.type, register, r.register_reference, quality, discrete)
-        print("| " + " | ".join(str(c) for c in (*cells, meaning, r.quality_rule, topic)) + " |")
+        answers, register, quality = (
+            "" if n is None else n for n in (r.modbus_unit, r.register, r.quality_register)
+        )
+        cells = (f"`{r.id}`", r.unit, r.type, answers, register, r.register_reference, quality, discrete)
+        iec104 = _joined(r.iec104_number, r.iec104_state, r.iec104_unacknowledged)
+        dnp3 = _joined(
+            *(
+                f"{kind} {n}"
+                for kind, n in (
+                    ("AI", r.dnp3_analog_input),
+                    ("BI", r.dnp3_binary_input),
+                    ("BI", r.dnp3_unacknowledged),
+                )
+                if n is not None
+            )
+        )
+        last = (meaning, r.quality_rule, topic, r.section, iec104, dnp3)
+        print("| " + " | ".join(str(c) for c in (*cells, *last)) + " |")
+
+
+def _joined(*addresses: object) -> str:
+    return ", ".join(str(a) for a in addresses if a is not None)
 
 
 _FORMATS: dict[str, Callable[[Settings, list[Row]], None]] = {

@@ -13,7 +13,8 @@ from dataclasses import dataclass, replace
 from enum import Enum, IntEnum
 from typing import Literal
 
-from collector.points import ALARM_STATES, Level
+from collector.addresses import Level
+from collector.points import ALARM_STATES
 
 
 class AlarmStatus(IntEnum):

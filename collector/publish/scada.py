@@ -15,9 +15,10 @@ from collections.abc import Callable
 
 import structlog
 
+from collector.addresses import FLOAT_UNIT, REGISTERS_PER_POINT, Level, place
 from collector.clock import Clock
 from collector.messages import Outcome, Value
-from collector.points import DECLARED, REGISTERS_PER_POINT, Level, Point, address, catalogue
+from collector.points import DECLARED, Point, catalogue
 from collector.quality import Detail, invalid
 from collector.settings.model import Settings
 
@@ -29,7 +30,7 @@ NO_VALUE = -9999.0
 #: A float32 counts exactly up to here; larger counters are served modulo this.
 COUNT_MODULUS = 1 << 24
 
-# The server's own block, after the station's points (input and holding registers).
+# The server's own block in the map of every section (input and holding registers).
 HEADER = 900
 HEADER_MEANING = (
     "heartbeat: number of the last decision modulo 65536",
@@ -70,7 +71,7 @@ class ScadaServer:
         self._settings = settings.scada
         self._clock = clock
         self._max_age_ns = int(settings.station.decision_max_age_s * 1e9)
-        self._registers, self._bits = _layout(settings)
+        self._maps = {self._settings.unit + FLOAT_UNIT + k: m for k, m in _layout(settings).items()}
         self._outcome: Outcome | None = None
         self._wall_ns = 0
         self._clients: set[asyncio.StreamWriter] = set()
@@ -184,40 +185,33 @@ class ScadaServer:
         """The answer to one request. Everything but reading is exception 1 (illegal function)."""
         function = pdu[0]
         try:
-            if unit != self._settings.unit:
+            if unit not in self._maps:
                 # As a gateway says of a unit that does not answer: a wrong unit id is then seen at
                 # once, where silence would look like a dead network.
                 raise Refuse(NO_SUCH_UNIT)
+            registers, states = self._maps[unit]
             if function in (1, 2):
                 start, count = _range(pdu, 2000)
-                return self._pack_bits(function, self._collect(start, count, self._bit))
+                return self._pack_bits(function, self._collect(start, count, states, _bit))
             if function in (3, 4):
                 start, count = _range(pdu, 125)
-                words = self._collect(start, count, self._register)
+                words = self._collect(start, count, registers, self._register)
                 return struct.pack(f">BB{count}H", function, 2 * count, *words)
             raise Refuse(ILLEGAL_FUNCTION)
         except Refuse as refusal:
             return bytes((function | 0x80, refusal.code))
 
-    def _collect(self, start: int, count: int, read: Callable[[int, _Step], int]) -> list[int]:
+    def _collect(
+        self, start: int, count: int, served: Layout, read: Callable[[int, Layout, _Step], int]
+    ) -> list[int]:
         step = _Step(self._outcome, self._deciding())
-        return [read(at, step) for at in range(start, start + count)]
+        return [read(at, served, step) for at in range(start, start + count)]
 
-    def _register(self, at: int, step: _Step) -> int:
+    def _register(self, at: int, served: Layout, step: _Step) -> int:
         if HEADER <= at < HEADER + len(HEADER_MEANING):
             return self._header()[at - HEADER]
-        try:
-            point, part = self._registers[at]
-        except KeyError:
-            raise Refuse(ILLEGAL_ADDRESS) from None
+        point, part = _served(at, served)
         return step.registers(point)[part]
-
-    def _bit(self, at: int, step: _Step) -> int:
-        try:
-            point, part = self._bits[at]
-        except KeyError:
-            raise Refuse(ILLEGAL_ADDRESS) from None
-        return bits(step.value(point), alarm=point is not None and _is_alarm(point))[part]
 
     @staticmethod
     def _pack_bits(function: int, states: list[int]) -> bytes:
@@ -294,18 +288,27 @@ def bits(value: Value, *, alarm: bool) -> tuple[int, int, int]:
 
 def has_bits(point: Point) -> bool:
     """Bools and alarms are also served as discrete inputs (and coils), at the register's address."""
-    return point.declared.type == "bool" or _is_alarm(point)
+    return "state" in point.aspects
 
 
-def _is_alarm(point: Point) -> bool:
-    return point.declared.name.startswith("alarm_")
-
-
+#: Address -> (point, which of its three places).
 Layout = dict[int, tuple[Point | None, int]]
 
 
-def _layout(settings: Settings) -> tuple[Layout, Layout]:
-    """Address -> (point, which of its three places), for registers and for bits.
+def _served(at: int, served: Layout) -> tuple[Point | None, int]:
+    try:
+        return served[at]
+    except KeyError:
+        raise Refuse(ILLEGAL_ADDRESS) from None
+
+
+def _bit(at: int, served: Layout, step: _Step) -> int:
+    point, part = _served(at, served)
+    return bits(step.value(point), alarm=point is not None and point.is_alarm)[part]
+
+
+def _layout(settings: Settings) -> dict[int, tuple[Layout, Layout]]:
+    """Section -> its registers and its bits; only sections in which the station has anything.
 
     A declared point which this station does not have (a probe that is not fitted) is served as "no
     value, invalid:badReference", so that a master can use one block for every unit.
@@ -316,20 +319,20 @@ def _layout(settings: Settings) -> tuple[Layout, Layout]:
         places.update(("winding", t.number, w.number) for w in t.windings)
         places.update(("stage", t.number, s.number) for s in t.stages)
     places.update(("device", 0, d.number) for d in settings.devices)
-    present = {point.address: point for point in catalogue(settings)}
-    words: Layout = {}
-    states: Layout = {}
+    present = {point.place: point for point in catalogue(settings)}
+    maps: dict[int, tuple[Layout, Layout]] = {}
     for level, transformer, item in places:
         for declared in DECLARED:
             if declared.level != level or declared.type == "text":
                 continue
-            at = address(level, transformer, item, declared.offset)
+            at = place(level, transformer, item, declared.offset)
+            words, states = maps.setdefault(at.section, ({}, {}))
             point = present.get(at)
             for part in range(REGISTERS_PER_POINT):
-                words[at + part] = (point, part)
+                words[at.register + part] = (point, part)
                 if has_bits(point or Point(declared.name, declared)):
-                    states[at + part] = (point, part)
-    return words, states
+                    states[at.register + part] = (point, part)
+    return maps
 
 
 def _range(pdu: bytes, most: int) -> tuple[int, int]:

@@ -7,7 +7,8 @@ Never change this layout: files of twenty years depend on it.
 
 from __future__ import annotations
 
-from collector.points import Level, Point
+from collector.addresses import Level
+from collector.points import Point
 
 _LEVELS: tuple[Level, ...] = ("station", "transformer", "winding", "stage", "device")  # append only
 LARGEST = 1023

@@ -45,6 +45,7 @@ class Part:
         self.lines: dict[str, int] = {}
         self.broken: set[str] = set()
         self.origins: dict[str, int] = {}  # which node a key's value came from: equal when used by alias
+        self.within: tuple[Part, ...] | None = None  # see `walk`
 
     def __getattr__(self, key: str) -> Any:
         if key in self.broken:
@@ -428,11 +429,15 @@ def _what(node: Node) -> str:
     return f'is the single value "{shown(node.text)}"' if node.text else "is empty"
 
 
-def walk(part: Part) -> Iterator[Part]:
-    """The part and every part within it, in the order of the model."""
-    yield part
-    for value in part.values.values():
-        inner = value.values() if isinstance(value, dict) else value if isinstance(value, list) else [value]
-        for item in inner:
-            if isinstance(item, Part):
-                yield from walk(item)
+def walk(part: Part) -> tuple[Part, ...]:
+    """The part and every part within it, in the order of the model. Only when all is bound: it is kept,
+    for many rules ask, each for every device."""
+    if part.within is None:
+        found = [part]
+        for value in part.values.values():
+            inner = value.values() if isinstance(value, dict) else value
+            for item in inner if isinstance(value, dict | list) else [value]:
+                if isinstance(item, Part):
+                    found += walk(item)
+        part.within = tuple(found)
+    return part.within

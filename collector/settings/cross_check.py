@@ -57,6 +57,7 @@ def _station(run: Run, root: Part) -> None:
         station.duplicate_ids,
         station.mqtt,
         station.scada,
+        station.scada_units,
     )
     shared: Rules = (
         station.links_shared,

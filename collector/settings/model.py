@@ -14,11 +14,11 @@ Id = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_-]{0,31}$", description=
 Number = Annotated[
     int, Field(ge=1, description="permanent: never reuse or renumber, addresses derive from it")
 ]
-# The largest numbers are what the SCADA map has room for (points.NUMBERS).
-TransformerNumber = Annotated[Number, Field(le=16)]
+# The largest numbers are what the address plan has room for (addresses.NUMBERS).
+TransformerNumber = Annotated[Number, Field(le=128)]
 WindingNumber = Annotated[Number, Field(le=24)]
 StageNumber = Annotated[Number, Field(le=12)]
-DeviceNumber = Annotated[Number, Field(le=39)]
+DeviceNumber = Annotated[Number, Field(le=312)]
 Positive = Annotated[float, Field(gt=0)]
 NotNegative = Annotated[float, Field(ge=0)]
 
@@ -751,7 +751,11 @@ class Scada(Section):
 
     listen: str = Field("127.0.0.1", description="set an address to serve beyond this machine")
     port: Annotated[int, Field(ge=1, le=65535)] = 1502
-    unit: Annotated[int, Field(ge=1, le=247)] = 1
+    unit: Annotated[int, Field(ge=1, le=247)] = Field(
+        1,
+        description="unit id for transformers 1 to 16 and devices 1 to 39; the next one is for transformers "
+        "17 to 32 and devices 40 to 78, and so on",
+    )
     max_clients: Annotated[int, Field(ge=1, le=64)] = 8
 
 

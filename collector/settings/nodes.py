@@ -12,10 +12,11 @@ from dataclasses import dataclass, field
 
 import yaml
 
-#: Bounds of a settings file. 16 transformers with everything there is come to about 300 kB.
-MAX_BYTES = 1_000_000
+#: Bounds of a settings file. 16 transformers with everything there is come to about 300 kB; the address
+#: plan has room for 128.
+MAX_BYTES = 2_500_000
 MAX_DEPTH = 20
-MAX_NODES = 100_000  # after aliases have been written out
+MAX_NODES = 250_000  # after aliases have been written out
 MAX_ALIASES = 2_000
 
 _UNPRINTABLE = re.compile(

@@ -7,6 +7,7 @@ import os.path
 from pathlib import Path
 from typing import Any
 
+from collector import addresses
 from collector.settings import waits
 from collector.settings.bind import Part, walk
 from collector.settings.model import (
@@ -145,6 +146,22 @@ def _tls(tls: Part) -> Found:
             yield tls.fault(
                 key, f"{name} is not there on this machine (it must be readable by the daemon)", "warning"
             )
+
+
+def scada_units(root: Part) -> Found:
+    """Each further section of the address plan answers as the next unit id."""
+    if root.scada is None:
+        return
+    transformers, devices = (
+        max((part.number for part in listed(root, key)), default=1) for key in ("transformers", "devices")
+    )
+    last = addresses.last_section(transformers, devices)
+    if root.scada.unit + last > addresses.LAST_UNIT:
+        yield root.scada.fault(
+            "unit",
+            f"{root.scada.unit} leaves no unit id for the highest numbers, transformer {transformers} and "
+            f"device {devices}, which need unit + {last} (at most {addresses.LAST_UNIT - last})",
+        )
 
 
 def scada(root: Part) -> Found:

@@ -2,8 +2,12 @@
 
 Exit status 0 when the file can be run (a summary is printed), 78 when it cannot. No link is opened.
 
+With --upgrade also what a file of an earlier version needs: each key that it leaves out and that has become
+required, acts by itself or has another default now, with what to write to keep what it did before.
+
 Example:
   windingd check /etc/windingd/station.yaml
+  windingd check --upgrade /etc/windingd/station.yaml
 """
 
 from __future__ import annotations
@@ -11,10 +15,12 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Iterable, Iterator
+from pathlib import Path
 
 from collector.commands.common import EX_CONFIG, EX_OK
 from collector.field.layout import outputs
 from collector.settings import load
+from collector.settings.faults import Fault
 from collector.settings.model import Settings, Stage, Transformer
 from collector.settings.reaction import (
     bound_s,
@@ -26,6 +32,7 @@ from collector.settings.reaction import (
 )
 from collector.settings.rules.cooling import worst_delay_s
 from collector.settings.steady import steady_state
+from collector.settings.upgrade import needs
 from collector.thermal.heating import HIGHEST, highest_load_pu, hot_spot_rises_k
 
 #: Ambient of the steady-state table [degC]: highest ambient of IEC 60076-2, from memory.
@@ -35,23 +42,39 @@ AMBIENT_C = 40.0
 def add(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("file", help="settings file (YAML)")
     parser.add_argument("--quiet", action="store_true", help="no summary, only faults, warnings and notes")
+    parser.add_argument("--upgrade", action="store_true", help="what a file of an earlier version needs")
 
 
 def run(args: argparse.Namespace) -> int:
     loaded = load(args.file)
-    for fault in loaded.faults:
+    needed = _needs(args.file) if args.upgrade else []
+    places = {(fault.line, fault.path) for fault in needed if fault.severity == "fault"}
+    for fault in loaded.faults:  # a missing key that is proposed is said once
+        if (fault.line, fault.path) not in places:
+            _print(str(fault))
+    for fault in needed:
         _print(str(fault))
     if loaded.settings is None:
         return EX_CONFIG
-    for remark in loaded.remarks:
+    for remark in [] if args.upgrade else loaded.remarks:
         _print(str(remark))
-    if not args.quiet:
+    if args.upgrade:
+        count = len(needed) or "no"
+        _print(f"{args.file}: can be run as it is; {count} keys left out mean something else now")
+    elif not args.quiet:
         for line in summary(loaded.settings):
             _print(line)
         warnings = sum(remark.severity == "warning" for remark in loaded.remarks)
         said = f"{warnings or 'no'} warning{'' if warnings == 1 else 's'}"
         _print(f"{args.file}: no faults, {said}, settings hash {loaded.hash[:12]}")
     return EX_OK
+
+
+def _needs(file: str) -> list[Fault]:
+    try:
+        return needs(Path(file).read_bytes(), file)
+    except (OSError, ValueError):
+        return []  # load has said why
 
 
 def summary(settings: Settings) -> Iterator[str]:

@@ -248,7 +248,7 @@ async def one_kill(killer: Killer, point: str, story: Story, injection: Injectio
         launched_ns = int((time.monotonic_ns() + SUSPENDED_NS) * RATE)
         story.launched.append(launched_ns)
         await killer.launch("" if point == ANY or point.startswith("start") else point)
-        await all_held_off(bench, 40.0)
+        await all_held_off(bench, 120.0)
         await bench.until(lambda since=launched_ns: killer.durable_since(since), "a first commit")  # type: ignore[misc]
         if injection is not None and (turned_ns := await injection.turn()):
             await bench.until(
@@ -338,7 +338,7 @@ async def test_row_13_kills(
 
     story.launched.append(int((time.monotonic_ns() + SUSPENDED_NS) * RATE))
     await killer.launch("")
-    await all_held_off(bench, 40.0)
+    await all_held_off(bench, 120.0)
     assert await bench.daemon.end() == 0
     bench.daemon = None
     last = killer.checkpoint()

@@ -83,10 +83,11 @@ def look(
         if released and state.read is not False:
             state = replace(state, read=False)
         return state, Seen(Trouble.LINK, relay.reason or "its module does not answer", released)
-    # Held (read back as energised since we decided so), and now it is not: the module let go.
+    # Held (read back as energised since we decided so), and now it is not: the module let go. After a silence
+    # it may have been held although nobody has read so: the answer was lost with the link.
     let_go = (
         state.wanted is True
-        and state.read is True
+        and (state.read is True or state.silent_ns >= 0)
         and not relay.energised
         and relay.mono_ns > state.wanted_ns
     )

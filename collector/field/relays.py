@@ -71,6 +71,7 @@ class _Coil:
     actual: as last read. expected: what it must still read if nobody else writes; None: not known.
     written: as last acknowledged. off: read back released, and no 1 was sent since.
     owed_ns: since when it is to be released and has not read back so; nothing but a read-back ends it.
+    held: it was energised when it was last read, or has been written so since.
     begun: a release was sent; until it has read back released no 1 follows, whatever is decided.
     awaited: it was written: to be read before it is written again. wrote_ns: when it last was.
     carried: the decision that was last acknowledged. let_go_ns: since when it is seen to be released after
@@ -84,6 +85,7 @@ class _Coil:
     off: bool = False
     owed_ns: int = -1
     begun: bool = False
+    held: bool = False
     awaited: bool = False
     wrote_ns: int = -1
     again_ns: int = -1
@@ -289,6 +291,10 @@ class Bank:
             self._attempt = _Attempt(now_ns, set(self._coils), list(self._spans))
             for coil in self._coils.values():
                 coil.awaited = False  # written first, whatever was sent before the silence
+        if self._may_have_let_go(now_ns):
+            self._unread, self._looked_at = list(self._spans), None
+            for coil in self._coils.values():
+                coil.expected = None  # what it has let go of is neither disobedience nor a foreign write
         wanted = next((what for due_ns, what in self._agenda(now_ns) if due_ns <= now_ns), None)
         if wanted is None:
             return None
@@ -495,6 +501,16 @@ class Bank:
         """Its time-out may not have passed yet since a request last reached it, and it is to pass."""
         return self._starving and self._attempt is None and now_ns - self._fed_ns <= self._silence_ns
 
+    def _may_have_let_go(self, now_ns: int) -> bool:
+        """It was left unfed for so long, by whatever, that its time-out may have passed: looked at before it
+        is written, for what it has let go of has started motors and is not held off unseen.
+        """
+        module = self._device.relay_module
+        if module is None or self._unread or not self._adopted or self._starving or self._releasing:
+            return False
+        known_ns = max(self._fed_ns, min(span.read_ns for span in self._spans))
+        return now_ns - known_ns > int(module.timeout_s / 2.0 * _S)
+
     def _disobeys(self, number: int) -> Disobeys:
         coil = self._coils[number]
         if not self._starving or coil.owed_ns < 0 or self._heard_ns < coil.owed_ns:
@@ -623,7 +639,7 @@ class Bank:
             coil = self._coils[number]
             coil.expected, coil.wrote_ns = None, now_ns
             if bit:
-                coil.off = False
+                coil.off, coil.held = False, True
             elif not coil.off:
                 coil.begun = coil.awaited = True
             if self._attempt is not None:
@@ -667,8 +683,8 @@ class Bank:
             on = bool(words[place.address - step.span.block.address])
             if coil.fault.startswith(_READING):
                 coil.fault = ""
-            if (not self._adopted or coil.expected is None) and coil.actual and not on:
-                coil.let_go_ns = now_ns  # while we were away, be it ever so short
+            if coil.held and not on and not coil.begun:
+                coil.let_go_ns = now_ns  # not by us: by its own time-out, its supply or another master
             if coil.awaited and coil.written is not None and coil.expected is not None:
                 if on != coil.written:
                     coil.fault = f"written {int(coil.written)} and acknowledged, but reads back {int(on)}"
@@ -682,7 +698,7 @@ class Bank:
                     coil.foreign_until_ns = now_ns + self._rules.hold_ns
                     if on and self._must_release(place.address):
                         coil.against_until_ns = now_ns + self._rules.hold_ns
-            coil.actual = coil.expected = on
+            coil.actual = coil.expected = coil.held = on
             coil.read_ns = now_ns
             coil.off, coil.awaited = not on, False
             wanted = False if self._must_release(place.address) else self._decided(place.address)

@@ -9,7 +9,8 @@ import pytest
 from station_script import Station
 
 from collector import engine
-from collector.control import relays
+from collector.control import outputs, relays
+from collector.messages import RelayStatus
 
 DEVICE_FAULT, WATCHDOG = "T1.contact.device_fault", "device.relays.watchdog_relay"
 
@@ -158,3 +159,21 @@ def test_controls(check: Any, broken: str, monkeypatch: pytest.MonkeyPatch) -> N
         monkeypatch.setattr(relays, "_not_released", lambda seen, state: False)
     with pytest.raises(AssertionError):
         check()
+
+
+@pytest.mark.parametrize("silent", [True, False])
+def test_held_off_and_let_go_before_anybody_had_read_it_counts_as_a_release(silent: bool) -> None:
+    """The link fell silent between the hold-off and its read-back, and came back before the module counted as
+    lost: motors have stopped and started. Control: without a silence the hold-off is only not carried out yet.
+    """
+    s_ns = outputs.NS
+    state = outputs.decided(outputs.OutputState(read=False), True, 10 * s_ns)
+    gone = RelayStatus(False, 9 * s_ns, False, False, True, "no connection")
+    if silent:
+        state, seen = outputs.look(state, gone, 12 * s_ns, 10 * s_ns, 15 * s_ns)
+        assert not seen.released
+    back = RelayStatus(False, 15 * s_ns, True, False, True, "")
+    state, seen = outputs.look(state, back, 16 * s_ns, 10 * s_ns, 15 * s_ns)
+    assert seen.released is silent
+    _, seen = outputs.look(state, back, 17 * s_ns, 10 * s_ns, 15 * s_ns)
+    assert not seen.released

@@ -187,7 +187,8 @@ class Search:
                     g.above_ns >= 0, g.above_ns >= 0 and now - g.above_ns >= s.timing.pickup_delay,
                     now >= g.due_ns, g.off_ns >= 0 and now - g.off_ns < s.timing.restart_inhibit,
                     min(recent(g.releases, now), s.timing.max_releases_per_h + 1) if self.model.counts else 0,
-                    o.wanted, o.read, o.silent_ns >= 0 and now - o.silent_ns >= s.module_timeout,
+                    o.wanted, o.read, o.wanted is True and o.silent_ns >= 0,
+                    o.silent_ns >= 0 and now - o.silent_ns >= s.module_timeout,
                 )
             )  # fmt: skip
         parts += [(i.lost, i.cause, i.good_ns >= 0, i.bad_run > 0) for i in state.inputs]

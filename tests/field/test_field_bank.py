@@ -29,10 +29,12 @@ steps = st.lists(
     st.one_of(
         st.tuples(st.just("decide"), st.dictionaries(st.sampled_from(sorted(COILS.values())), st.booleans())),
         st.tuples(st.just("wait"), st.sampled_from([0.1, 0.5, 2.0, 6.0, 11.0, 45.0])),
+        st.tuples(st.just("stand still"), st.sampled_from([0.5, 6.0, 29.0, 31.0])),
         st.tuples(st.just("serve"), st.integers(1, 8)),
         st.tuples(st.just("exception"), st.sampled_from([1, 2, 4, 6, 11])),
         st.tuples(st.just("time-out"), st.just(0)),
         st.tuples(st.just("lost"), st.just(0)),
+        st.tuples(st.just("cut"), st.sampled_from([0.1, 2.0, 25.0, 35.0])),
         st.tuples(st.just("foreign"), st.sampled_from(sorted(COILS))),
         st.tuples(st.just("release"), st.just(0)),
     ),
@@ -58,8 +60,25 @@ class Story:
         self.quiet_ns = 0  # end of the last silence that the module's time-out cannot have outlasted
         self.begun: set[int] = set()  # releases that were sent and have not read back
         self.known_off: set[int] = set()  # read back released, and no 1 sent since
+        self.fed_ns = self.now_ns
+        self.known_on: set[int] = set()  # read back energised or written so, and nothing else since
+        self.let_go: dict[int, int | None] = {}  # by nobody's release of ours -> when that was read back
+
+    def time_out(self):
+        """The module's own: nothing has reached it for so long."""
+        if self.now_ns - self.fed_ns > 30 * S:
+            for coil in COILS:
+                self.let(coil)
+
+    def let(self, coil):
+        """The motor has started, and that counts as a start."""
+        if self.memory[coil] and coil in self.known_on and coil not in self.begun:
+            SEEN["let go"] += 1
+            self.let_go[coil] = None
+        self.memory[coil] = 0
 
     def ask(self):
+        self.time_out()
         request = self.bank.request(self.now_ns)
         if request is None:
             return None
@@ -91,6 +110,10 @@ class Story:
                         assert coil in self.begun, "released although nothing says so"
                     if coil in self.begun:
                         assert not bit, "held off before a release that was begun has read back so"
+                    if bit and coil in self.let_go:
+                        read_ns = self.let_go.pop(coil)
+                        known = read_ns is not None and self.newest.mono_ns >= read_ns
+                        assert known, "held off by a decision that does not know that it was let go"
                     if bit:
                         self.known_off.discard(coil)
                     elif coil not in self.known_off:
@@ -99,12 +122,22 @@ class Story:
 
     def answer(self, request):
         coils = range(request.address, request.address + request.size)
+        self.time_out()
+        self.fed_ns = self.now_ns
         if request.bits:
+            for coil in coils:
+                self.let_go.pop(coil, None)
             self.memory.update(zip(coils, map(int, request.bits), strict=True))
+            self.known_on |= {coil for coil in coils if self.memory[coil]}
             return Answer()
+        for coil in self.let_go.keys() & set(coils):
+            if self.let_go[coil] is None:
+                self.let_go[coil] = self.now_ns
         self.read_since_loss |= set(coils)
         self.ever_read |= set(coils)
         self.begun -= {coil for coil in coils if not self.memory[coil]}
+        self.known_on -= {coil for coil in coils if not self.memory[coil]}
+        self.known_on |= {coil for coil in coils if self.memory[coil]}
         self.known_off -= set(coils)
         self.known_off |= {coil for coil in coils if not self.memory[coil]}
         return Answer(tuple(self.memory[coil] for coil in coils))
@@ -115,6 +148,7 @@ class Story:
             if request is None:
                 return
             self.asked_ns = self.now_ns
+            self.now_ns += S // 1000  # so that what was read is younger than the decision before it
             self.bank.took(self.answer(request), self.now_ns)
 
     def do(self, kind, what):
@@ -129,9 +163,23 @@ class Story:
             self.now_ns += int(what * S)
         elif kind == "serve":
             self.serve(what)
+        elif kind == "stand still":  # windingd itself, with a decision that is fresh all the same
+            self.now_ns += int(what * S)
+            self.decide_again()
         elif kind == "foreign":
             if not self.released:  # what others do to a module that was let go is theirs
-                self.memory[what] ^= 1
+                if self.memory[what]:
+                    self.let(what)
+                else:
+                    self.memory[what] = 1
+        elif kind == "cut":  # in the middle of a request, which may have arrived; then soon open again
+            request = self.ask()
+            if request is not None:
+                self.answer(request)
+                self.now_ns += int(what * S)
+                self.bank.lost("closed", for_now=True)
+                self.known_off -= set(range(request.address, request.address + request.size))
+                self.decide_again()
         elif kind == "release":
             self.released = True
             self.bank.release(self.now_ns)
@@ -155,6 +203,12 @@ class Story:
         due = self.bank.next_ns(self.now_ns)
         assert due is None or isinstance(due, int)
 
+    def decide_again(self):
+        if self.newest is not None and not self.released:
+            self.sequence += 1
+            self.newest = Decision(self.sequence, self.now_ns, dict(self.newest.energise))
+            self.bank.offer(self.newest)
+
     def tell(self, story):
         for kind, what in story:
             self.do(kind, what)
@@ -164,10 +218,7 @@ class Story:
         """With an answering module and a fresh decision, outputs end as decided (or released)."""
         for _ in range(25):  # long enough for a module that was left unfed
             self.now_ns += 3 * S
-            if self.newest is not None and not self.released:
-                self.sequence += 1
-                self.newest = Decision(self.sequence, self.now_ns, dict(self.newest.energise))
-                self.bank.offer(self.newest)
+            self.decide_again()
             self.serve(40)
         status = self.bank.status(self.now_ns)
         if self.released:
@@ -177,9 +228,9 @@ class Story:
             for coil, output in COILS.items():
                 if output in self.newest.energise:
                     assert self.memory[coil] == self.newest.energise[output]
+                    assert not status[output].reason
                 assert status[output].energised == bool(self.memory[coil])
                 assert status[output].link_ok
-                assert not status[output].reason
 
 
 def test_every_promise_holds():
@@ -193,7 +244,7 @@ def test_every_promise_holds():
     SEEN.clear()
     whatever_happens()
     print("premises met:", dict(SEEN))
-    for premise in ("write", "release write", "decide", "wait", "lost", "foreign", "exception", "time-out"):
+    for premise in ("write", "release write", "decide", "wait", "lost", "foreign", "exception", "time-out", "let go", "cut", "stand still"):
         assert SEEN[premise] > 20, premise
 
 
@@ -204,6 +255,7 @@ def test_every_promise_holds():
         ("lost", lambda self, reason: None),
         ("_bit", lambda self, number: self._decided(number)),
         ("release", lambda self, now_ns: None),
+        ("_may_have_let_go", lambda self, now_ns: False),
     ],
 )
 def test_control_of_the_promises(monkeypatch, broken, how):
@@ -212,7 +264,8 @@ def test_control_of_the_promises(monkeypatch, broken, how):
     told = Story()
     on = dict.fromkeys(COILS.values(), True)
     story = [("serve", 3), ("decide", on), ("serve", 9), ("lost", 0), ("wait", 0.5), ("decide", on)]
-    story += [("serve", 9), ("wait", 11.0), ("serve", 3), ("decide", on), ("serve", 9), ("release", 0)]
+    story += [("serve", 9), ("wait", 11.0), ("serve", 3), ("decide", on), ("serve", 9)]
+    story += [("wait", 6.0), ("decide", on), ("serve", 1), ("cut", 35.0), ("serve", 9), ("release", 0)]
     with pytest.raises(AssertionError):
         told.tell(story)
 

@@ -163,8 +163,8 @@ def test_controls(check: Any, broken: str, monkeypatch: pytest.MonkeyPatch) -> N
 
 @pytest.mark.parametrize("silent", [True, False])
 def test_held_off_and_let_go_before_anybody_had_read_it_counts_as_a_release(silent: bool) -> None:
-    """The link fell silent between the hold-off and its read-back, and came back before the module counted as
-    lost: motors have stopped and started. Control: without a silence the hold-off is only not carried out yet.
+    """The link fell silent between the hold-off and its read-back, and was back before the module counted as
+    lost: motors have stopped and started. Control: without a silence it is only not carried out yet.
     """
     s_ns = outputs.NS
     state = outputs.decided(outputs.OutputState(read=False), True, 10 * s_ns)

@@ -10,6 +10,7 @@ not: that is control's. Pure; no clock.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from typing import Any
@@ -21,6 +22,8 @@ from collector.thermal.model import Bools, Floats, Ints, Model
 from collector.thermal.uncertainty import expected_oil_variance
 
 _S = 1_000_000_000
+#: From the middle to either limit: downwards to the cold one, upwards to the hot one.
+_OUTWARDS: Floats = np.array([[-1.0], [1.0]])
 #: Coverage factor of the limits. With 2 (95 %) every twentieth unit would stand outside in some weather.
 COVERAGE = 2.5
 #: A time constant may be off by this share [1]: two bodies of oil, a figure from a table.
@@ -112,6 +115,9 @@ class Explained:
     drift_ns: Ints
 
 
+_ARRAYS = tuple(f.name for f in fields(Explained) if f.name != "t_ns")
+
+
 def initial(model: Model) -> Explained:
     n = len(model.transformers)
     nan, zero, no = np.full(n, np.nan), np.zeros(n), np.zeros(n, np.bool_)
@@ -144,10 +150,8 @@ def initial(model: Model) -> Explained:
 
 
 def _fixed(x: Explained) -> Explained:
-    for f in fields(x):
-        value = getattr(x, f.name)
-        if isinstance(value, np.ndarray):
-            value.setflags(write=False)
+    for name in _ARRAYS:
+        getattr(x, name).setflags(write=False)
     return x
 
 
@@ -182,71 +186,72 @@ def steady(model: Model, r: Regime, current_a: Floats) -> Steady:
 
 
 def advance(model: Model, was: Explained, seen: Seen) -> Explained:
-    """Both courses carried to seen.t_ns, and the oil held against them."""
+    """Both courses carried to seen.t_ns, and the oil held against them. Rows are the two sides: cold, hot."""
     off, scale, loss = seen.energised, seen.rated_scale, seen.loss_scale
     high = steady(model, regime(model, seen.warmest, off, scale, loss), seen.current_high_a)
     low = high
     if (seen.coolest != seen.warmest).any() or seen.current_low_a is not seen.current_high_a:
         low = steady(model, regime(model, seen.coolest, off, scale, loss), seen.current_low_a)
-    band_low, band_high = COVERAGE * low.u_k + seen.margin_k, COVERAGE * high.u_k + seen.margin_k
     fewer = 1.0 - EXTRA_GROUP_SHARE * seen.extra
-    goal_low = seen.ambient_low_c + low.rise_k * fewer - band_low
-    goal_high = seen.ambient_high_c + high.rise_k + band_high
+    air = np.array((seen.ambient_low_c, seen.ambient_high_c))
+    band = COVERAGE * np.array((low.u_k, high.u_k)) + seen.margin_k
+    goal = air + np.array((low.rise_k * fewer, high.rise_k)) + _OUTWARDS * band
     dt_s = (seen.t_ns - was.t_ns) / _S if was.t_ns >= 0 else 0.0
-    known = np.isfinite(seen.oil_c)
+    oil, known = seen.oil_c, np.isfinite(seen.oil_c)
     begin = np.isnan(was.course_low_c) & known
-    from_low = np.where(begin, seen.oil_c - band_low, was.course_low_c)
-    from_high = np.where(begin, seen.oil_c + band_high, was.course_high_c)
+    begun = np.where(begin, oil + _OUTWARDS * band, np.array((was.course_low_c, was.course_high_c)))
     # away from the middle as fast as the oil may be, back towards it as slowly
     quick, slow = np.minimum(low.tau_s, high.tau_s), np.maximum(low.tau_s, high.tau_s)
-    tau_low = np.where(goal_low < from_low, quick * (1 - TAU_SHARE), slow * (1 + TAU_SHARE))
-    tau_high = np.where(goal_high > from_high, quick * (1 - TAU_SHARE), slow * (1 + TAU_SHARE))
-    course_low = goal_low + (from_low - goal_low) * np.exp(-dt_s / tau_low)
-    course_high = goal_high + (from_high - goal_high) * np.exp(-dt_s / tau_high)
-    low_c = course_low - AT_ONCE_SHARE * np.maximum(course_low - goal_low, 0.0)
-    high_c = course_high + AT_ONCE_SHARE * np.maximum(goal_high - course_high, 0.0)
+    to_go = _OUTWARDS * (goal - begun)
+    tau = np.where(to_go > 0.0, quick * (1 - TAU_SHARE), slow * (1 + TAU_SHARE))
+    to_go *= np.exp(-dt_s / tau)
+    course = goal - _OUTWARDS * to_go
+    limit = course + _OUTWARDS * (AT_ONCE_SHARE * np.maximum(to_go, 0.0))
     enough = BEGIN_K * slow
-    # A hole between two steps counts for no more than one time constant.
-    seconds = np.minimum(dt_s, slow)
-    cold_ks = _gathered(was.cold_ks, low_c - seen.oil_c, seconds, enough)
-    hot_ks = _gathered(was.hot_ks, seen.oil_c - high_c, seconds, enough)
-    cold = np.where(was.cold, cold_ks > 0.0, cold_ks >= enough)
-    hot = np.where(was.hot, hot_ks > 0.0, hot_ks >= enough)
+    # A hole between two steps counts for no more than one time constant. Nothing is gathered and nothing
+    # wears off without a reading.
+    outside = _OUTWARDS * (oil - limit)
+    more = np.where(np.isfinite(outside), np.maximum(outside, -1.0), 0.0) * np.minimum(dt_s, slow)
+    gathered = np.array((was.cold_ks, was.hot_ks)) + more
+    gathered = np.minimum(np.maximum(gathered, 0.0), MOST * enough)
+    stood = np.array((was.cold, was.hot))
+    doubt = (gathered >= enough) | (stood & (gathered > 0.0))
+    since = np.array((was.cold_ns, was.hot_ns))
+    if (doubt != stood).any():
+        since = np.where(doubt, np.where(stood, since, seen.t_ns), -1)
+    widest = np.maximum(band[0], band[1])
     bias, past, watched = _bias(was, seen, dt_s)
-    drift = _drift(was.drift, bias, past, watched, np.maximum(band_low, band_high))
-    smooth = np.where(np.isnan(was.smooth_c), seen.oil_c, was.smooth_c)
-    smooth = np.where(known, seen.oil_c + (smooth - seen.oil_c) * np.exp(-dt_s / SLOPE_S), smooth)
+    drift = _drift(was.drift, bias, past, watched, widest)
+    drift_ns = was.drift_ns
+    if (drift != was.drift).any():
+        drift_ns = np.where(drift != 0, np.where(was.drift == drift, drift_ns, seen.t_ns), -1)
+    smooth = np.where(np.isnan(was.smooth_c), oil, was.smooth_c)
+    smooth = np.where(known, oil + (smooth - oil) * math.exp(-dt_s / SLOPE_S), smooth)
     return _fixed(
         Explained(
             t_ns=seen.t_ns,
-            low_c=low_c,
-            high_c=high_c,
-            course_low_c=course_low,
-            course_high_c=course_high,
-            band_k=np.maximum(band_low, band_high),
-            cold_ks=cold_ks,
-            hot_ks=hot_ks,
-            cold=cold,
-            hot=hot,
-            cold_ns=np.where(cold, np.where(was.cold, was.cold_ns, seen.t_ns), -1),
-            hot_ns=np.where(hot, np.where(was.hot, was.hot_ns, seen.t_ns), -1),
+            low_c=limit[0],
+            high_c=limit[1],
+            course_low_c=course[0],
+            course_high_c=course[1],
+            band_k=widest,
+            cold_ks=gathered[0],
+            hot_ks=gathered[1],
+            cold=doubt[0],
+            hot=doubt[1],
+            cold_ns=since[0],
+            hot_ns=since[1],
             smooth_c=smooth,
-            goal_c=goal_low,
+            goal_c=goal[0],
             bias_k=bias,
             past_k=past,
             watched_s=watched,
             drift=drift,
-            drift_ns=np.where(drift != 0, np.where(was.drift == drift, was.drift_ns, seen.t_ns), -1),
-            begun_ns=np.where(begin, seen.t_ns, was.begun_ns),
-            needed_pu=_needed(model, seen, smooth, high) if hot.any() else was.smooth_c * np.nan,
+            drift_ns=drift_ns,
+            begun_ns=np.where(begin, seen.t_ns, was.begun_ns) if begin.any() else was.begun_ns,
+            needed_pu=_needed(model, seen, smooth, high) if doubt[1].any() else np.full_like(oil, np.nan),
         )
     )
-
-
-def _gathered(was: Floats, outside_k: Floats, seconds: Floats, enough: Floats) -> Floats:
-    """What speaks against the oil [K s]; nothing is gathered and nothing wears off without a reading."""
-    more = np.where(np.isfinite(outside_k), np.maximum(outside_k, -1.0), 0.0) * seconds
-    return np.clip(was + more, 0.0, MOST * enough)
 
 
 def _bias(was: Explained, seen: Seen, dt_s: float) -> tuple[Floats, Floats, Floats]:
@@ -312,11 +317,9 @@ def resumed(x: Explained, t_ns: int, bridged: bool) -> Explained:
 def told(x: Explained, t: int) -> dict[str, Any]:
     """One transformer's share, JSON-able."""
     result: dict[str, Any] = {}
-    for f in fields(x):
-        value = getattr(x, f.name)
-        if isinstance(value, np.ndarray):
-            item = value[t].item()
-            result[f.name] = None if item != item else item
+    for name in _ARRAYS:
+        item = getattr(x, name)[t].item()
+        result[name] = None if item != item else item
     return result
 
 
@@ -326,7 +329,7 @@ def made(model: Model, t_ns: int, shares: Mapping[int, Mapping[str, Any]], shift
     A share without some field (of an older checkpoint) begins there too. ValueError: damaged.
     """
     x = initial(model)
-    columns = {f.name: np.array(getattr(x, f.name)) for f in fields(x) if f.name != "t_ns"}
+    columns = {name: np.array(getattr(x, name)) for name in _ARRAYS}
     try:
         for t, share in shares.items():
             for name, column in columns.items():

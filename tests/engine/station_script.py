@@ -161,7 +161,8 @@ class Station:
 
     def fill(self, oil: float, amps: float, ambient: float, held: bool | None) -> None:
         """A quiet value for every measurement that has none yet, a coil for every stage."""
-        for m in measurements(self.settings):
+        self.measured = tuple(measurements(self.settings))
+        for m in self.measured:
             name = m.id.removeprefix("T1.")
             quiet = 1.0
             if name.endswith("feedback"):
@@ -184,7 +185,7 @@ class Station:
 
     def readings(self) -> dict[str, Reading]:
         read: dict[str, Reading] = {}
-        for m in measurements(self.settings):
+        for m in self.measured:
             name = m.id.removeprefix("T1.")
             device = m.input.device
             if device in self.alone:

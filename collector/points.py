@@ -201,7 +201,7 @@ DECLARED: tuple[Declared, ...] = (
     _alarm("transformer", "contact_lost", 73, "a status contact of the transformer cannot be read"),
     _alarm("transformer", "estimate_lost", 74, "no valid hot spot: every stage runs"),
     _alarm("transformer", "supply_changeover", 75, "coolers run on their standby AC supply"),
-    _alarm("transformer", "ambient_doubtful", 76, "ambient stands above the oil under load: used, but doubted"),
+    _alarm("transformer", "ambient_doubtful", 76, "ambient stands above the oil under load, or does not fit the oil: used, but doubted"),
     _alarm("transformer", "output_fault", 77, "trip or alarm output reads back different, or its module is lost"),
     _alarm("transformer", "oil_doubtful", 80, "the oil reads colder than load, ambient and cooling explain: the expected one counts"),
     _alarm("transformer", "load_doubtful", 81, "the oil is hotter than the shown load explains, or two sides differ: at least that load counts"),

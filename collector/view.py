@@ -14,6 +14,7 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
+from collector.settings import watching
 from collector.settings.model import Settings, Transformer
 from collector.technician.tables import PRIORITY_STYLE, call_style, head, proof_style
 
@@ -152,6 +153,20 @@ def _oil_line(t: Transformer, values: _Values) -> Text:
     return line
 
 
+def _unwatched(t: Transformer, full: bool) -> Text | None:
+    """What no reading is held against; a unit without a thermostat of its own says so in every picture."""
+    found = list(watching.gaps(t))
+    shown = found if full else [g for g in found if g.severity == "warning"]
+    if not shown:
+        return None
+    line = Text("not watched: ", style="dim")
+    for gap in shown:
+        line.append(gap.short, style="bold yellow" if gap.severity == "warning" else "dim")
+        line.append("; ", style="dim")
+    line.right_crop(2)
+    return line
+
+
 def _stages(t: Transformer, status: Status, *, wide: bool, sentences: bool) -> RenderableType:
     """One line per stage; its reason beside it where it is wide, below where it is high, else in a word."""
     views = {view["id"]: view for view in status["stages"]}
@@ -274,6 +289,8 @@ class _Picture:
             body: list[RenderableType] = [_windings(t, values, few=detail == 0)]
             if detail:
                 body.append(_oil_line(t, values))
+            if (line := _unwatched(t, full=detail == 2)) is not None:
+                body.append(line)
             if t.stages:
                 if detail == 2:
                     body.append(Text(""))

@@ -209,11 +209,14 @@ def what_is_called(cycle: Cycle, t: TransformerPlan) -> str:
 
 def doubt_conditions(cycle: Cycle, t: TransformerPlan) -> None:
     """Contradictions between readings: each by name, with what would explain it."""
-    th, a = cycle.thermals[t.index], t.alarms
+    th, a, ambient = cycle.thermals[t.index], t.alarms, t.inputs.get("ambient_c")
     for d in th.doubts:
         detail = f"by {abs(d.by):.2g} {d.unit} beyond {d.band:.2g}; {d.words}"
         if d.quantity == "cold oil":
             cycle.condition(a["oil_doubtful"], True, detail)
+            warm = next((c.words for c in d.culprits if c.what == f"{t.id}.ambient_c"), "")
+            if warm and ambient not in cycle.doubtful:
+                cycle.condition(a["ambient_doubtful"], True, f"{warm}, or the oil reads low: {detail}")
         elif d.quantity in ("drift down", "drift up"):
             detail = f"{d.by:+.1f} K over days; {d.words}"
             cycle.condition(a["oil_drifts"], True, detail)

@@ -113,7 +113,7 @@ def _transformer(run: Run, root: Part, t: Part) -> None:
         cooling.redundancy,
         cooling.backstop,
         cooling.site,
-        cooling.watching,
+        cooling.unwatched,
     )
     limits: Rules = (
         cooling.alarm_order,

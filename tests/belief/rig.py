@@ -62,8 +62,11 @@ def _stage(number: int, pickup_c: float) -> dict[str, Any]:
     }
 
 
+TAP_STEP = 0.0125
+
+
 def tree(
-    *, guide: str = "iec_60076_7", ambient: bool = True, probes: int = 1, sides: int = 1
+    *, guide: str = "iec_60076_7", ambient: bool = True, probes: int = 1, sides: int = 1, tap: bool = False
 ) -> dict[str, Any]:
     """One transformer of three phases with three groups of fans, two of which make ONAF."""
     t: dict[str, Any] = {
@@ -98,6 +101,13 @@ def tree(
     }
     if ambient:
         t["ambient"] = _temperature(2)
+    if tap:
+        t["tap_changer"] = {
+            "position": {"device": "tx", "table": "input_register", "type": "int16", "address": 60},
+            "principal": 0,
+            "step_percent": 100 * TAP_STEP,
+            "windings": ["HV_A", "HV_B", "HV_C"],
+        }
     if probes == 2:
         t["top_oil"]["redundant"] = _temperature(4)
     if sides == 2:
@@ -159,7 +169,7 @@ class Rig:
         self.outcome: Outcome | None = None
         self.hot_inhibited_s = 0.0  # true hot spot above its high limit while a stage is held off
         self.worst_hot_spot_c = -100.0
-        self.tap = 0.0
+        self.tap = 0
         self.worst_inhibited_s = 0.0
 
     # --- what the devices say ---
@@ -179,7 +189,7 @@ class Rig:
             measured = p.ambient_c + p.figures.sensor_sun_k * p.sun + g(0, self.noise_k)
             said["T1.ambient_c"] = self.read("ambient_c", measured)
         for w in t.windings:
-            ratio = 5.5 if w.id.startswith("LV") else 1.0
+            ratio = 5.5 if w.id.startswith("LV") else 1.0 / p.tap_pu
             amps = self.load * RATED_A * ratio * (1 + g(0, self.noise_a))
             said[f"T1.{w.id}.current_a"] = self.read(f"{w.id}.current_a", max(0.0, amps))
         for s in t.stages:
@@ -192,7 +202,7 @@ class Rig:
         if t.energised is not None:
             said["T1.energised"] = self.read("energised", 1.0)
         if t.tap_changer is not None:
-            said["T1.tap_position"] = self.read("tap_position", self.tap)
+            said["T1.tap_position"] = self.read("tap_position", float(self.tap))
         bad = invalid(Detail.FAILURE)
         return {
             name: Reading(None, bad, self.now, "no signal", "tx")
@@ -214,6 +224,7 @@ class Rig:
 
     def cycle(self, *commands: Command) -> Outcome:
         self.now += round(self.step_s * NS)
+        self.plant.tap_pu = 1 + TAP_STEP * self.tap
         self.plant.step(self.step_s, self.load, self.turning())
         relays = {o: RelayStatus(e, self.now) for o, e in self.coils.items()}
         given = Inputs(self.now, self.readings(), relays, {}, commands, settings_hash="rig")

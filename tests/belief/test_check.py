@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import io
 from pathlib import Path
+from typing import Any
 
 import pytest
+from rich.console import Console
 
 from collector.settings import load
+from collector.view import render
 
 DEMO = Path(__file__).parents[2] / "config" / "demo.yaml"
 BACKSTOP = '    backstop: {limit_c: 95.0, last_test: "2026-05-12"}\n'
@@ -54,3 +58,38 @@ def test_what_cannot_be_watched_is_said(tmp_path: Path) -> None:
     assert any("ambient: note: is not measured" in s and "-25 to 40 °C" in s for s in lines)
     assert any("their ampere-turns are not compared" in s for s in lines)
     assert any("probe and ambient cannot be told apart" in s for s in lines)
+
+
+def picture(tmp_path: Path, height: int | None, *changes: tuple[str, str]) -> str:
+    """The demo station in the terminal, before anything has been read."""
+    text = DEMO.read_text("utf-8")
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new)
+    path = tmp_path / "station.yaml"
+    path.write_text(text, "utf-8")
+    settings = load(str(path)).settings
+    assert settings is not None
+    status: dict[str, Any] = {"wall_ns": 0, "rate": 1.0, "values": {}, "devices": {}, "injected": []}
+    status |= {"stages": [], "alarms": [], "events": []}
+    console = Console(width=100, record=True, file=io.StringIO())
+    console.print(render(settings, status, height=height))
+    return " ".join(console.export_text().split())
+
+
+@pytest.mark.parametrize("height", [None, 24])
+def test_the_picture_warns_of_a_missing_thermostat_as_long_as_there_is_none(
+    tmp_path: Path, height: int | None
+) -> None:
+    """In the lowest picture too; `status` and `watch` show the same."""
+    words = "NO thermostat of its own starts the cooling"
+    assert words in picture(tmp_path, height, (BACKSTOP, ""))
+    assert words not in picture(tmp_path, height)
+
+
+def test_the_picture_says_what_is_held_against_nothing(tmp_path: Path) -> None:
+    text = DEMO.read_text("utf-8")
+    begin = text.index("    ambient:\n")
+    ambient = text[begin : text.index("\n", text.index("{", begin)) + 1]
+    assert "no ambient: oil only against air of -25 to 40 °C" in picture(tmp_path, None, (ambient, ""))
+    assert "no ambient" not in picture(tmp_path, None)

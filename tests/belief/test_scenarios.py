@@ -359,10 +359,20 @@ def test_tap_contact_and_ambient_are_told_by_name() -> None:
     r.run(0.2)
     assert r.standing("tap_lost")
     assert r.standing("energised_doubtful")
-    r = loaded()
+
+
+@pytest.mark.parametrize("probes", [1, 2])
+def test_an_ambient_20_k_high_has_an_alarm_of_its_own(probes: int) -> None:
+    """It names the contradiction; two probes that agree leave nobody else."""
+    r = loaded(probes=probes)
     r.faults["ambient_c"] = lambda v: v + 20.0
-    assert r.until(lambda r: r.standing("oil_doubtful"), 3.0) is not None
+    assert r.until(lambda r: r.standing("ambient_doubtful"), 3.0) is not None
     assert "T1.ambient_c reads high" in r.text("oil_doubtful")
+    assert "T1.ambient_c reads high" in r.text("ambient_doubtful")
+    assert ("T1.top_oil_c reads low" in r.text("ambient_doubtful")) is (probes == 1)
+    assert r.turning() >= 2
+    del r.faults["ambient_c"]
+    assert r.until(lambda r: not r.standing("ambient_doubtful"), 6.0) is not None
 
 
 def test_a_constant_probe_above_the_estimate_still_counts() -> None:
@@ -378,6 +388,15 @@ def test_a_constant_probe_above_the_estimate_still_counts() -> None:
 
 
 # --- controls ----------------------------------------------------------------------------------------------
+
+
+def ambient_not_named(m: pytest.MonkeyPatch) -> None:
+    real = belief._cold_culprits
+    m.setattr(
+        belief,
+        "_cold_culprits",
+        lambda *given: tuple(c for c in real(*given) if not c.what.endswith("ambient_c")),
+    )
 
 
 def never(owner: Any, name: str, value: Any) -> Callable[[pytest.MonkeyPatch], None]:
@@ -463,6 +482,10 @@ CONTROLS: dict[str, tuple[Callable[[pytest.MonkeyPatch], None], Callable[[], Non
     "no contradiction is told": (
         never(conditions, "doubt_conditions", None),
         test_tap_contact_and_ambient_are_told_by_name,
+    ),
+    "nobody suspects the ambient": (
+        ambient_not_named,
+        lambda: test_an_ambient_20_k_high_has_an_alarm_of_its_own(2),
     ),
     "a constant probe is dropped": (
         never(temperatures, "higher_than_expected", None),

@@ -45,6 +45,24 @@ class Demand:
         return max(0.0, 0.0 if self.step < 0 else min(1.35, level + self.step))
 
 
+class Voltage:
+    """What the tap changer makes up for: a daily swing and a walk over hours; one step at a time [steps]."""
+
+    MOST = 8
+
+    def __init__(self, rng: random.Random) -> None:
+        self.rng = rng
+        self.mean, self.day, self.walk = rng.uniform(-4, 4), rng.uniform(0.5, 2.5), 0.0
+
+    def tap(self, now: int, t_s: float, dt_s: float) -> int:
+        share = dt_s / (3 * 3600)
+        self.walk += -self.walk * share + self.rng.gauss(0, 1.2) * math.sqrt(2 * share)
+        wanted = self.mean + self.day * math.sin(2 * math.pi * t_s / DAY_S) + self.walk
+        if abs(wanted - now) < 0.8:  # the regulator's dead band
+            return now
+        return max(-self.MOST, min(self.MOST, now + (1 if wanted > now else -1)))
+
+
 @dataclass
 class Count:
     """What came of some plant-years. told: each doubt that was raised, in words."""
@@ -81,6 +99,9 @@ def healthy(seed: int, days: float, step_s: float, **kind: Any) -> Count:
     kind.setdefault("probes", rng.choice((1, 2)))
     kind.setdefault("sides", rng.choice((1, 2)))
     kind.setdefault("noise_k", rng.uniform(0.05, 0.4))
+    voltage = Voltage(rng) if rng.random() < 0.65 else None
+    # Where the position is not read the settings' principal tapping is what the report was made on.
+    kind.setdefault("tap", voltage is not None and rng.random() < 0.75)
     r = Rig(figures, weather, step_s=step_s, seed=seed, load=demand.mean, **kind)
     r.plant.t_s = rng.uniform(0, 365) * DAY_S
     count = Count(years=days / 365)
@@ -88,6 +109,11 @@ def healthy(seed: int, days: float, step_s: float, **kind: Any) -> Count:
     for _ in range(round(days * DAY_S / step_s)):
         t_s = r.plant.t_s
         r.load = demand.at(t_s, step_s)
+        r.faults.pop("tap_position", None)
+        if voltage is not None and (tap := voltage.tap(r.tap, t_s, step_s)) != r.tap:
+            r.tap = tap
+            if rng.random() < step_s / 600:  # between two contacts: nothing is read for some seconds
+                r.faults["tap_position"] = lambda _: None
         if rng.random() < step_s / (60 * DAY_S):  # a group's breaker trips, for some days
             stage = rng.choice(("stage1", "stage2", "stage3"))
             r.dead, broken_until_s = {stage}, t_s + rng.uniform(0.2, 4) * DAY_S

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from collector.settings import watching
 from collector.settings.bind import Part
 from collector.settings.model import Settings
 from collector.settings.reaction import reaction_s
@@ -285,22 +286,13 @@ def life(t: Part) -> Found:
 
 
 def backstop(t: Part) -> Found:
-    """What no software can do: start the cooling when every reading is wrong and looks right."""
-    if t.backstop is None:
-        yield t.fault(
-            "backstop",
-            "no thermostat of its own starts the cooling: a wrong value that looks right cannot be "
-            "excluded by "
-            "software (wire a contact in parallel with the relays and give limit_c and last_test)",
-            "warning",
-        )
-        return
-    if t.backstop.limit_c > t.alarms.top_oil_high_c:
+    """A thermostat that would come too late."""
+    if t.backstop is not None and t.backstop.limit_c > t.alarms.top_oil_high_c:
         yield t.backstop.fault(
             "limit_c",
             f"{t.backstop.limit_c:g} is above the alarm top_oil_high_c {t.alarms.top_oil_high_c:g}: the "
-            f"oil would be "
-            "at alarm temperature before it starts the cooling (usual at or somewhat below the alarm)",
+            "oil would be at alarm temperature before it starts the cooling (usual at or somewhat below the "
+            "alarm)",
             "warning",
         )
 
@@ -314,35 +306,10 @@ def site(t: Part) -> Found:
         )
 
 
-def watching(t: Part) -> Found:
+def unwatched(t: Part) -> Found:
     """Which readings can be wrong without being held against anything."""
-    if t.ambient is None:
-        yield t.fault(
-            "ambient",
-            f"is not measured: oil and currents are only held against air of {t.site.ambient_low_c:g} to "
-            f"{t.site.ambient_high_c:g} °C (site), so that a probe may read tens of kelvin low unseen and "
-            f"a slow "
-            "drift is not seen at all (measure it, or narrow site)",
-            "note",
-        )
-    mains = [w for w in t.windings if w.kind == "main" and w.phase != "N"]
-    measured = [w for w in mains if w.current is not None]
-    sides = {tuple(sorted((m, v.rated_current_a) for m, v in w.modes.items())) for w in mains}
-    if len(measured) < len(mains) or len(sides) != 2 or len(mains) < len(t.windings):
-        yield t.fault(
-            "windings",
-            "not exactly two sides, each measured whole by its own CTs: their ampere-turns are not "
-            "compared, and an "
-            "error common to all phases shows in the oil only (CTs on both sides of a two-winding unit)",
-            "note",
-        )
-    if t.top_oil.redundant is None:
-        yield t.top_oil.fault(
-            "redundant",
-            "is not there: when the oil reads too cold, probe and ambient cannot be told apart (a second "
-            "probe)",
-            "note",
-        )
+    for gap in watching.gaps(t):
+        yield t.fault(gap.key, gap.words, gap.severity)
 
 
 def lost_inputs(t: Part) -> Found:

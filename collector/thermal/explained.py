@@ -45,6 +45,12 @@ BIAS_S, PAST_S = 2 * 86_400.0, 60 * 86_400.0
 BIAS_AFTER_S, PAST_AFTER_S = 3 * 86_400.0, 10 * 86_400.0
 #: A bias that has moved by this much from its own past is told [K]; what is told ends at this share of it.
 MOVED_K, ENDS_SHARE = 5.0, 0.6
+#: Air that is not measured: the oil less its rise was never below it in a whole day. From that night
+#: minimum it may fall and rise by so much [K] until the next ones are known: a cold front, a hot afternoon.
+#: Engineering judgement, no source.
+NIGHT_FALL_K, NIGHT_RISE_K = 12.0, 25.0
+#: ... and by so much a day [K] that it is older, for seasons change. A day is so long [s].
+NIGHT_AGES_K, NIGHT_S = 0.5, 86_400.0
 #: Slope of the oil is taken over so long [s]: below an oil time constant, above the noise of a probe.
 SLOPE_S = 900.0
 #: Not explained by any load: no load was ever carried for hours above it [pu].
@@ -90,6 +96,10 @@ class Explained:
     lowest course goes [degC]. begun_ns: since when it has been followed; -1. bias_k, past_k: measured minus
     expected oil over days, and over months [K]. watched_s: observed time of both [s]. drift: -1 the oil has
     slowly come to read colder than expected, 1 hotter, 0 neither. drift_ns: since when; -1.
+
+    Only while the air is not measured: lagged_k: the rise of the oil, as slow as the oil [K]; NaN: not begun.
+    night_c: lowest oil less that rise since the last full day [degC], watched for night_s [s].
+    air_c, air_ns: the same of that full day, and when it ended; NaN, -1: there was none.
     """
 
     t_ns: int
@@ -113,6 +123,11 @@ class Explained:
     watched_s: Floats
     drift: Ints
     drift_ns: Ints
+    lagged_k: Floats
+    night_c: Floats
+    night_s: Floats
+    air_c: Floats
+    air_ns: Ints
 
 
 _ARRAYS = tuple(f.name for f in fields(Explained) if f.name != "t_ns")
@@ -145,6 +160,11 @@ def initial(model: Model) -> Explained:
             watched_s=zero,
             drift=none,
             drift_ns=never,
+            lagged_k=nan,
+            night_c=nan,
+            night_s=zero,
+            air_c=nan,
+            air_ns=never,
         )
     )
 
@@ -193,9 +213,10 @@ def advance(model: Model, was: Explained, seen: Seen) -> Explained:
     if (seen.coolest != seen.warmest).any() or seen.current_low_a is not seen.current_high_a:
         low = steady(model, regime(model, seen.coolest, off, scale, loss), seen.current_low_a)
     fewer = 1.0 - EXTRA_GROUP_SHARE * seen.extra
-    air = np.array((seen.ambient_low_c, seen.ambient_high_c))
+    air = air_between(was, seen)
     band = COVERAGE * np.array((low.u_k, high.u_k)) + seen.margin_k
-    goal = air + np.array((low.rise_k * fewer, high.rise_k)) + _OUTWARDS * band
+    rise = np.array((low.rise_k * fewer, high.rise_k))
+    goal = air + rise + _OUTWARDS * band
     dt_s = (seen.t_ns - was.t_ns) / _S if was.t_ns >= 0 else 0.0
     oil, known = seen.oil_c, np.isfinite(seen.oil_c)
     begin = np.isnan(was.course_low_c) & known
@@ -220,6 +241,7 @@ def advance(model: Model, was: Explained, seen: Seen) -> Explained:
     if (doubt != stood).any():
         since = np.where(doubt, np.where(stood, since, seen.t_ns), -1)
     widest = np.maximum(band[0], band[1])
+    nights = _nights(was, seen, 0.5 * (rise[0] + rise[1]), slow, dt_s, doubt[0] | doubt[1])
     bias, past, watched = _bias(was, seen, dt_s)
     drift = _drift(was.drift, bias, past, watched, widest)
     drift_ns = was.drift_ns
@@ -248,8 +270,9 @@ def advance(model: Model, was: Explained, seen: Seen) -> Explained:
             watched_s=watched,
             drift=drift,
             drift_ns=drift_ns,
+            **nights,
             begun_ns=np.where(begin, seen.t_ns, was.begun_ns) if begin.any() else was.begun_ns,
-            needed_pu=_needed(model, seen, smooth, high) if doubt[1].any() else np.full_like(oil, np.nan),
+            needed_pu=_needed(model, seen, air, smooth, high) if doubt[1].any() else oil * np.nan,
         )
     )
 
@@ -280,15 +303,55 @@ def _drift(was: Ints, bias: Floats, past: Floats, watched: Floats, band: Floats)
     return np.where(off | moved, side, 0).astype(np.int64)
 
 
-def _needed(model: Model, seen: Seen, smooth: Floats, high: Steady) -> Floats:
+def air_between(was: Explained, seen: Seen) -> Floats:
+    """Lowest and highest air that there may be [degC] (2, T): what is measured, else what nights tell."""
+    air: Floats = np.array((seen.ambient_low_c, seen.ambient_high_c))
+    told = (air[0] < air[1]) & np.isfinite(was.air_c)
+    if not told.any():
+        return air
+    older = NIGHT_AGES_K * (seen.t_ns - was.air_ns) / (_S * NIGHT_S)
+    narrow = np.array((was.air_c - NIGHT_FALL_K - older, was.air_c + NIGHT_RISE_K + older))
+    narrowed: Floats = np.where(told, np.clip(narrow, air[0], air[1]), air)
+    return narrowed
+
+
+def _nights(
+    was: Explained, seen: Seen, steady_k: Floats, tau_s: Floats, dt_s: float, doubt: Bools
+) -> dict[str, Any]:
+    """What the oil says of air that is not measured, mostly at night. A day with a doubt teaches nothing."""
+    unmeasured = seen.ambient_low_c < seen.ambient_high_c
+    if not unmeasured.any():
+        names = ("lagged_k", "night_c", "night_s", "air_c", "air_ns")
+        return {name: getattr(was, name) for name in names}
+    begun = np.where(np.isnan(was.lagged_k), steady_k, was.lagged_k)
+    lagged = steady_k + (begun - steady_k) * np.exp(-dt_s / tau_s)
+    clear = (seen.coolest == seen.warmest) & (seen.extra == 0.0)
+    clear &= unmeasured & ~doubt & np.isfinite(seen.oil_c)
+    rise = lagged + AT_ONCE_SHARE * (steady_k - lagged)
+    # One day lowers the bound by no more than a night can be colder, whatever the oil reads.
+    lowest = np.fmax(seen.oil_c - rise, was.air_c - NIGHT_FALL_K)
+    night = np.where(clear, np.fmin(was.night_c, lowest), was.night_c)
+    watched = was.night_s + np.where(clear, min(dt_s, 3600.0), 0.0)
+    full = watched >= NIGHT_S
+    return {
+        "lagged_k": lagged,
+        "night_c": np.where(full | doubt, np.nan, night),
+        "night_s": np.where(full | doubt, 0.0, watched),
+        "air_c": np.where(full, night, was.air_c),
+        "air_ns": np.where(full, seen.t_ns, was.air_ns),
+    }
+
+
+def _needed(model: Model, seen: Seen, air: Floats, smooth: Floats, high: Steady) -> Floats:
     """Load that holds the oil where it is and moves it as it moves [pu of the warmest mode] (T,)."""
     w = len(model.windings)
     r = regime(model, seen.warmest, None, seen.rated_scale, seen.loss_scale)
     slope = (seen.oil_c - smooth) / SLOPE_S
-    rise = seen.oil_c - 0.5 * (seen.ambient_low_c + seen.ambient_high_c) + high.tau_s * slope
+    rise = seen.oil_c - 0.5 * (air[0] + air[1]) + high.tau_s * slope
     x = model.x[r.mode, np.arange(len(rise))]
     p = (np.maximum(rise, 0.0) / r.gain[2 * w :]) ** (1.0 / x)
-    return np.minimum(np.sqrt(np.maximum(p - r.loss_base, 0.0) / r.loss_slope), MOST_LOAD_PU)
+    needed: Floats = np.minimum(np.sqrt(np.maximum(p - r.loss_base, 0.0) / r.loss_slope), MOST_LOAD_PU)
+    return needed
 
 
 def resumed(x: Explained, t_ns: int, bridged: bool) -> Explained:
@@ -300,6 +363,7 @@ def resumed(x: Explained, t_ns: int, bridged: bool) -> Explained:
     return _fixed(
         replace(
             x,
+            lagged_k=nan,
             t_ns=t_ns,
             low_c=nan,
             high_c=nan,

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from copy import deepcopy
 from typing import Any
 
@@ -63,6 +63,7 @@ def _stage(number: int, pickup_c: float) -> dict[str, Any]:
 
 
 TAP_STEP = 0.0125
+MODULE_TIMEOUT_S = 10.0
 
 
 def tree(
@@ -123,7 +124,7 @@ def tree(
                 "number": 3,
                 "link": "lan",
                 "unit": 3,
-                "relay_module": {"released_by": "module_timeout", "timeout_s": 10.0},
+                "relay_module": {"released_by": "module_timeout", "timeout_s": MODULE_TIMEOUT_S},
             },
         ],
         "transformers": [t],
@@ -155,6 +156,7 @@ class Rig:
         shape = deepcopy(tree(**kind))
         if edit is not None:
             edit(shape["transformers"][0])
+        self.shape = shape
         self.settings = Settings.model_validate_json(json.dumps(shape))
         self.engine_plan = engine.build(self.settings, "rig")
         self.state = engine.initial(self.engine_plan)
@@ -170,6 +172,7 @@ class Rig:
         self.hot_inhibited_s = 0.0  # true hot spot above its high limit while a stage is held off
         self.worst_hot_spot_c = -100.0
         self.tap = 0
+        self.alone_ns: int | None = None  # since when the relay module gets no request, to prove its timeout
         self.worst_inhibited_s = 0.0
 
     # --- what the devices say ---
@@ -224,22 +227,38 @@ class Rig:
 
     def cycle(self, *commands: Command) -> Outcome:
         self.now += round(self.step_s * NS)
-        self.plant.tap_pu = 1 + TAP_STEP * self.tap
-        self.plant.step(self.step_s, self.load, self.turning())
-        relays = {o: RelayStatus(e, self.now) for o, e in self.coils.items()}
-        given = Inputs(self.now, self.readings(), relays, {}, commands, settings_hash="rig")
+        self.live_on()
+        given = Inputs(self.now, self.readings(), self.relays(), {}, commands, settings_hash="rig")
         self.state, out = engine.step(self.state, self.engine_plan, given)
         self.outcome = out
         self.events += out.events
-        for name, energise in out.decision.energise.items():
-            if name in self.coils:
-                self.coils[name] = energise
+        self.obey(out.decision.energise, "relays" in out.decision.leave_alone)
+        return out
+
+    def live_on(self) -> None:
+        """The plant one step on, as load, tap and coils are."""
+        if self.alone_ns is not None and self.now - self.alone_ns >= MODULE_TIMEOUT_S * NS:
+            self.coils = dict.fromkeys(self.coils, False)  # the module's own timeout
+        self.plant.tap_pu = 1 + TAP_STEP * self.tap
+        self.plant.step(self.step_s, self.load, self.turning())
+
+    def relays(self) -> dict[str, RelayStatus]:
+        fed = self.alone_ns is None
+        return {o: RelayStatus(e if fed else None, self.now, link_ok=fed) for o, e in self.coils.items()}
+
+    def obey(self, energise: Mapping[str, bool], leave_alone: bool) -> None:
+        """The coils after a decision, and what the plant's truth says of them."""
+        if not leave_alone:
+            self.alone_ns = None
+            for name in self.coils:
+                self.coils[name] = energise.get(name, self.coils[name])
+        elif self.alone_ns is None:
+            self.alone_ns = self.now
         hot = self.plant.hot_spot_c
         self.worst_hot_spot_c = max(self.worst_hot_spot_c, hot)
         held = any(self.coils.values())
         self.hot_inhibited_s = self.hot_inhibited_s + self.step_s if hot > HOT_SPOT_HIGH_C and held else 0.0
         self.worst_inhibited_s = max(self.worst_inhibited_s, self.hot_inhibited_s)
-        return out
 
     def run(
         self, hours: float, load: float | None = None, each: Callable[[Rig], object] | None = None

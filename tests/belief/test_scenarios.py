@@ -11,6 +11,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pytest
 from plant import Weather, nominal
 from rig import Rig
@@ -220,6 +221,45 @@ def test_one_side_against_the_other() -> None:
     assert "do not tell which" in r.text("load_doubtful")
 
 
+def mild_nights(mean_c: float, load: float = 0.6) -> Rig:
+    """No ambient sensor; three days of a load that falls at night, in which nothing is told."""
+    r = Rig(weather=Weather(mean_c=mean_c, day_k=5.0), ambient=False, load=load, step_s=600.0)
+    return r.run(72.0, each=by_day)
+
+
+def by_day(r: Rig) -> None:
+    r.load = 0.6 + 0.15 * math.sin(2 * math.pi * r.plant.t_s / 86400.0 - 0.5)
+
+
+def test_nights_bound_air_that_is_not_measured_from_below() -> None:
+    """A probe that comes to read 32 K low in summer would be right only in a frost."""
+    r = mild_nights(24.0)
+    assert r.alarms() == []
+    begun_s = r.plant.t_s
+    r.faults["top_oil_c"] = lambda v: v - min(32.0, 4.0 * (r.plant.t_s - begun_s) / 3600)
+    for _ in range(24):
+        r.run(1.0, each=by_day)
+        if r.standing("oil_doubtful"):
+            break
+    assert r.standing("oil_doubtful")
+    r.run(24.0, each=by_day)
+    again = []  # a day with a doubt teaches nothing: it comes again
+    r.run(24.0, each=lambda r: (by_day(r), again.append(r.standing("oil_doubtful"))))
+    assert any(again)
+    del r.faults["top_oil_c"]
+    r.run(24.0, each=by_day)
+    assert not r.standing("oil_doubtful")
+    assert not r.standing("load_doubtful")
+
+
+def test_nights_bound_air_that_is_not_measured_from_above() -> None:
+    """Currents at 0.58 (a transducer set for another connection) in winter: a heat wave would explain it."""
+    r = mild_nights(-4.0)
+    assert r.alarms() == []
+    scaled(r, 1 / 3**0.5).load = 1.0
+    assert r.until(lambda r: r.standing("load_doubtful"), 12.0) is not None
+
+
 # --- 6: feedback -----------------------------------------------------------------------------------------
 
 
@@ -390,6 +430,14 @@ def test_a_constant_probe_above_the_estimate_still_counts() -> None:
 # --- controls ----------------------------------------------------------------------------------------------
 
 
+def never_told_by_nights(m: pytest.MonkeyPatch) -> None:
+    m.setattr(
+        explained,
+        "air_between",
+        lambda _was, seen: np.array((seen.ambient_low_c, seen.ambient_high_c)),
+    )
+
+
 def ambient_not_named(m: pytest.MonkeyPatch) -> None:
     real = belief._cold_culprits
     m.setattr(
@@ -482,6 +530,14 @@ CONTROLS: dict[str, tuple[Callable[[pytest.MonkeyPatch], None], Callable[[], Non
     "no contradiction is told": (
         never(conditions, "doubt_conditions", None),
         test_tap_contact_and_ambient_are_told_by_name,
+    ),
+    "nights teach nothing of a cold probe": (
+        never_told_by_nights,
+        test_nights_bound_air_that_is_not_measured_from_below,
+    ),
+    "nights teach nothing of low currents": (
+        never_told_by_nights,
+        test_nights_bound_air_that_is_not_measured_from_above,
     ),
     "nobody suspects the ambient": (
         ambient_not_named,

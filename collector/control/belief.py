@@ -10,7 +10,7 @@ Nothing here may lower a value.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -121,12 +121,12 @@ def hold_against(cycle: Cycle, sample: track.Sample) -> None:
         ),
     )
     x = cycle.explained
-    standing = bool(x.cold.any() or x.hot.any() or x.drift.any())
+    standing = x.cold | x.hot | (x.drift != 0)
     for t in cycle.layout.transformers:
         ts, th = cycle.transformers[t.index], cycle.thermals[t.index]
-        if not standing and ts.unbalance_ns < 0 and ts.sides_ns < 0:
-            continue
-        th.doubts = tuple(found_doubts(cycle, t, oil[t.index]))
+        if not standing[t.index] and ts.unbalance_ns < 0 and ts.sides_ns < 0:
+            continue  # nobody is looked for
+        th.doubts = tuple(one_for_all(found_doubts(cycle, t, oil[t.index])))
         if any(d.holds for d in th.doubts):
             th.doubt = f"{t.id}: {th.doubts[0].quantity} in doubt: {th.doubts[0].words}"
 
@@ -189,6 +189,14 @@ def found_doubts(cycle: Cycle, t: TransformerPlan, oil: Any) -> list[Doubt]:
     return found
 
 
+def one_for_all(found: list[Doubt]) -> list[Doubt]:
+    """Where some single wrong input explains every doubt that stands, it is named alone in each of them."""
+    if len(found) < 2:
+        return found
+    common = [c for c in found[0].culprits if all(c in d.culprits for d in found)]
+    return [replace(d, culprits=tuple(common)) for d in found] if common else found
+
+
 def _place_allows(t: TransformerPlan, ambient_c: float) -> bool:
     site = t.settings.site
     return site.ambient_low_c - PLACE_MARGIN_K <= ambient_c <= site.ambient_high_c + PLACE_MARGIN_K
@@ -230,10 +238,15 @@ def _cold_culprits(cycle: Cycle, t: TransformerPlan, oil: Any, found: list[Doubt
     ambient = cycle.measured(t.inputs.get("ambient_c"))
     if ambient is not None and _place_allows(t, ambient - missing):
         result.append(Culprit(f"{t.id}.ambient_c", "reads high"))
-    load = cycle.thermals[t.index].load or 0.0
-    if load > 0.0 and missing < _load_rise(cycle, t):
+    if missing < _load_rise(cycle, t):
         result += _all_currents(cycle, t, "reads high", found)
     return tuple(result)
+
+
+def _shown_load(cycle: Cycle, t: TransformerPlan) -> float:
+    """The highest load of its windings, in the mode in force [pu]; what control makes of it comes later."""
+    assert cycle.estimate is not None
+    return float(np.nan_to_num(cycle.estimate.load_pu[[w.place for w in t.windings]]).max(initial=0.0))
 
 
 def _load_rise(cycle: Cycle, t: TransformerPlan) -> float:
@@ -249,10 +262,10 @@ def _load_rise(cycle: Cycle, t: TransformerPlan) -> float:
 
 
 def _hot_culprits(cycle: Cycle, t: TransformerPlan, oil: Any, found: list[Doubt]) -> tuple[Culprit, ...]:
-    x, i, th = cycle.explained, t.index, cycle.thermals[t.index]
+    x, i = cycle.explained, t.index
     result: list[Culprit] = []
     needed = float(x.needed_pu[i])
-    if needed < explained.MOST_LOAD_PU and needed > (th.load or 0.0):
+    if needed < explained.MOST_LOAD_PU and needed > _shown_load(cycle, t):
         result += _all_currents(cycle, t, "reads low", found)
     result += [
         Culprit(", ".join(s.id for s in t.stages if s.index in idle_stages(cycle, t)), "does not cool")

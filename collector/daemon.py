@@ -498,9 +498,9 @@ class Daemon:
             count = len(texts) - len(known)
             self._note("output", f"{count} earlier settings are of another version: their outputs unknown")
         found = orphans(settings, known)
-        for device, coils in found.of.items():
-            for coil, output in coils.items():
-                text = f"coil {coil} of {device} was {output} by earlier settings and has no name: released"
+        for device, points in found.of.items():
+            for point, output in points.items():
+                text = f"{point} of {device} was {output} by earlier settings and has no name: released"
                 self._note("output", text)
         for output in found.unreached:
             self._note("output", f"{output} was held off by earlier settings, and no setting reaches it now")

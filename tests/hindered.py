@@ -26,6 +26,7 @@ from collector.control import lost_inputs, outputs, proof, stages, stall
 from collector.daemon import Daemon, DurableLoss
 from collector.field import relays
 from collector.field.link import LinkTask, Unit
+from collector.field.output_point import OutputPoint
 from collector.field.poller import Poller
 from collector.field.relays import Bank
 from collector.field.settling import Settling
@@ -173,12 +174,12 @@ def always_from_the_first() -> None:
 
     def again(self: Bank, decision: Any) -> None:
         offer(self, decision)
-        for coil in self._coils.values():
-            coil.off, coil.awaited, coil.owed_ns = False, False, -1
+        for state in self._states.values():
+            state.off, state.awaited, state.owed_ns = False, False, -1
 
     def lowest(self: Bank) -> Any:
-        first = min(self._coils)
-        return (one for one in releases(self) if not isinstance(one[1], int) or one[1] == first)
+        first = min(self._states, key=lambda point: point.key)
+        return (one for one in releases(self) if not isinstance(one[1], OutputPoint) or one[1] == first)
 
     Bank.offer, Bank._releases = again, lowest  # type: ignore[method-assign]
 
@@ -187,9 +188,9 @@ def left_to_others() -> None:
     """What another master has written over a release is left as it is."""
     must = Bank._must_release
 
-    def unless_foreign(self: Bank, number: int) -> bool:
-        coil = self._coils[number]
-        return must(self, number) and not (coil.actual and coil.written is False)
+    def unless_foreign(self: Bank, point: OutputPoint) -> bool:
+        state = self._states[point]
+        return must(self, point) and not (state.actual and state.written is False)
 
     Bank._must_release = unless_foreign  # type: ignore[method-assign]
 

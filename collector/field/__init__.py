@@ -14,6 +14,7 @@ from types import MappingProxyType
 from collector.clock import Clock
 from collector.field.layout import energised_contacts, layout
 from collector.field.link import LinkTask
+from collector.field.output_point import OutputPoint
 from collector.field.settling import switched_off
 from collector.messages import Decision, RelayStatus
 from collector.quality import Reading
@@ -52,7 +53,7 @@ class Field:
     def __init__(self, settings: Settings, clock: Clock) -> None:
         self._clock = clock
         self._settings = settings
-        self._former: dict[str, Collection[int]] = {}
+        self._former: dict[str, Collection[OutputPoint]] = {}
         self._applying = asyncio.Lock()
         self._energised = energised_contacts(settings)
         self._links = {name: LinkTask(wanted, clock) for name, wanted in layout(settings).items()}
@@ -128,8 +129,8 @@ class Field:
         for link in self._links.values():
             link.offer(decision)
 
-    async def release_orphans(self, former: Mapping[str, Collection[int]]) -> None:
-        """Coils by device that earlier settings used for cooling and these do not name: to be written 0.
+    async def release_orphans(self, former: Mapping[str, Collection[OutputPoint]]) -> None:
+        """Outputs by device that earlier settings used for cooling and these do not name: to be written 0.
 
         That is done with the next decision after they were read. Their links are opened anew for it.
         """

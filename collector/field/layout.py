@@ -11,32 +11,30 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from collector.field.codec import Spec, spec, station_specs
-from collector.field.orphans import unnamed
+from collector.field.orphans import coils_of, unnamed
+from collector.field.output_point import OutputPoint, coil, output_point
 from collector.field.relays import Rules
 from collector.settings.model import Device, Link, Register, Relay, Settings
 
 _S = 1_000_000_000
 #: Ends the id of a second look at a module; no id of a setting may hold a dot.
 _UNNAMED = ".unnamed"
-NO_FORMER: Mapping[str, Collection[int]] = MappingProxyType({})
+NO_FORMER: Mapping[str, Collection[OutputPoint]] = MappingProxyType({})
 #: A foreign write stays visible for so many decision cycles, so that a step surely sees it.
 _FOREIGN_CYCLES = 3
 
 
 @dataclass(frozen=True, slots=True)
 class DeviceLayout:
-    """wants: (measurement id, how to read it or why it cannot be). outputs: (coil, output id).
+    """wants: (measurement id, how to read it or why it cannot be). outputs: (point, output id).
 
-    orphans: coils that earlier settings used for cooling and these do not name: to be released.
-    functions: (coil, the only function to write it by). inverted: coils that are 1 while the output is off.
+    orphans: outputs that earlier settings used for cooling and these do not name: to be released.
     """
 
     device: Device
     wants: tuple[tuple[str, Spec | str], ...]
-    outputs: tuple[tuple[int, str], ...]
-    orphans: tuple[int, ...] = ()
-    functions: tuple[tuple[int, int], ...] = ()
-    inverted: frozenset[int] = frozenset()
+    outputs: tuple[tuple[OutputPoint, str], ...]
+    orphans: tuple[OutputPoint, ...] = ()
 
     @property
     def is_relay_module(self) -> bool:
@@ -73,10 +71,12 @@ def outputs(settings: Settings) -> Iterator[tuple[str, Relay]]:
                 yield f"{transformer.id}.contact.{name}", relay
 
 
-def layout(settings: Settings, former: Mapping[str, Collection[int]] = NO_FORMER) -> dict[str, LinkLayout]:
+def layout(
+    settings: Settings, former: Mapping[str, Collection[OutputPoint]] = NO_FORMER
+) -> dict[str, LinkLayout]:
     """link id -> its layout, in the order of the settings file.
 
-    former: device -> coils to be released that no setting names any more (see `orphans`).
+    former: device -> outputs to be released that no setting names any more (see `orphans`).
     """
     station = settings.station
     rules = Rules(
@@ -85,16 +85,13 @@ def layout(settings: Settings, former: Mapping[str, Collection[int]] = NO_FORMER
         hold_ns=int(_FOREIGN_CYCLES * station.cycle_s * _S),
     )
     wants = [(m.input.device, m.id, spec) for m, spec in station_specs(settings)]
-    all_relays = list(outputs(settings))
-    relays = [(relay.device, relay.coil, output) for output, relay in all_relays]
+    points = [(relay.device, output_point(relay), output) for output, relay in outputs(settings)]
     devices = [
         DeviceLayout(
             device,
             tuple((measurement, spec) for at, measurement, spec in wants if at == device.id),
-            tuple((coil, output) for at, coil, output in relays if at == device.id),
-            _still(former.get(device.id, ()), device, [relay for relay in relays if relay[0] == device.id]),
-            tuple((r.coil, r.function) for _, r in all_relays if r.device == device.id and r.function),
-            frozenset(r.coil for _, r in all_relays if r.device == device.id and r.invert),
+            tuple((point, output) for at, point, output in points if at == device.id),
+            _still(former.get(device.id, ()), device, [point for at, point, _ in points if at == device.id]),
         )
         for device in settings.devices
     ]
@@ -116,11 +113,14 @@ def energised_contacts(settings: Settings) -> dict[str, str]:
     }
 
 
-def _still(former: Collection[int], device: Device, relays: list[tuple[str, int, str]]) -> tuple[int, ...]:
+def _still(
+    former: Collection[OutputPoint], device: Device, named: list[OutputPoint]
+) -> tuple[OutputPoint, ...]:
     """Former outputs that are neither named again nor another master's now."""
     module = device.relay_module
-    foreign = module.foreign_coils if module is not None else ()
-    return tuple(sorted(set(former) - {coil for _, coil, _ in relays} - set(foreign)))
+    taken = [*named, *map(coil, module.foreign_coils if module is not None else ())]
+    still = (p for p in set(former) if not any(p.overlaps(other) for other in taken))
+    return tuple(sorted(still, key=lambda p: p.key))
 
 
 def _look(d: DeviceLayout) -> DeviceLayout | None:
@@ -128,10 +128,10 @@ def _look(d: DeviceLayout) -> DeviceLayout | None:
 
     So what is read of them never mixes with what is measured or held; silence of the unit is theirs too.
     """
-    coils = unnamed(d.device, [coil for coil, _ in d.outputs], d.orphans)
+    coils = unnamed(d.device, coils_of(point for point, _ in d.outputs), coils_of(d.orphans))
     if not coils:
         return None
     plain = {"id": d.device.id + _UNNAMED, "relay_module": None, "ready_register": None, "settle_s": 0.0}
     device = d.device.model_copy(update=plain)
-    wants = [(str(coil), Register(device=d.device.id, table="coil", address=coil)) for coil in coils]
+    wants = [(str(n), Register(device=d.device.id, table="coil", address=n)) for n in coils]
     return DeviceLayout(device, tuple((name, spec(source, device)) for name, source in wants), ())

@@ -112,7 +112,7 @@ class Unit:
     def feeds(self, request: Request, now_ns: int) -> None:
         """A request to it is under way, or has just ended."""
         for bank in self.banks:
-            bank.fed(bool(request.bits), now_ns)
+            bank.fed(request.writes, now_ns)
 
     def give_up(self, reason: str, now_ns: int) -> None:
         self.reason, self._given_up = reason, True
@@ -233,7 +233,7 @@ class LinkTask:
         bank = None
         if layout.is_relay_module:
             same = before is not None and before.layout.device.unit == layout.device.unit
-            orphans = [coil for coil, _ in before.layout.outputs] if before is not None and same else []
+            orphans = [point for point, _ in before.layout.outputs] if before is not None and same else []
             orphans += layout.orphans
             # Answers come in real time: in a simulation at a higher rate the bound must leave room for two.
             rate, answer_s = self._clock.rate, waits.timeout_s(self._link, layout.device)
@@ -245,8 +245,6 @@ class LinkTask:
                 now_ns,
                 orphans,
                 least_ns,
-                dict(layout.functions),
-                layout.inverted,
             )
             if before is not None and before.bank is not None:
                 bank.inherit(before.bank)
@@ -571,7 +569,7 @@ class LinkTask:
                 break
             in_time = await connection.more(deadline)
         took_s = min(loop.time(), deadline) - sent
-        if self._bare and not answer.failure and not request.bits:
+        if self._bare and not answer.failure and not request.writes:
             if await self._alone(connection, unit, sent):
                 unit.slowest_s = max(took_s, _SLOWEST_FADES * unit.slowest_s)
             else:

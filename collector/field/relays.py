@@ -11,29 +11,20 @@ ought to be now. A new decision changes those bits and nothing else, so it can n
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from types import MappingProxyType
 
-from collector.field.codec import Place, Spec, raw_value, spec
+from collector.field.codec import Spec, raw_value, spec
+from collector.field.output_point import OutputPoint, write_request
 from collector.field.plan import Block, blocks, exception_words
-from collector.field.wire import (
-    GATEWAY_EXCEPTIONS,
-    READ_COILS,
-    READ_FUNCTION,
-    WRITE_COIL,
-    WRITE_COILS,
-    Answer,
-    Request,
-    write_coils,
-)
+from collector.field.wire import GATEWAY_EXCEPTIONS, READ_FUNCTION, WRITE_ONE, WRITE_SEVERAL, Answer, Request
 from collector.messages import Decision, Disobeys, RelayStatus
 from collector.settings.model import Device, Register
 from collector.settings.reaction import bound_s, silence_s
 
 _S = 1_000_000_000
 _ILLEGAL_FUNCTION = 1
-#: A refusal of function 15 that may only mean "not these coils at once": then each is written by itself.
+#: A refusal of function 15 or 16 that may only mean "not these at once": then each is written by itself.
 _NOT_TOGETHER = frozenset({1, 2, 3})
 #: Attempts of a failed adoption or release follow each other no faster than this [station ns].
 _AGAIN_NS = _S // 10
@@ -46,9 +37,6 @@ _HOLD_AGAIN_NS = _S
 _LOST_AFTER = 2
 _NOT_READ = "not read yet"
 _READING, _WRITING = "reading it: ", "writing it: "
-
-
-NO_FUNCTIONS: Mapping[int, int] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,20 +53,22 @@ class Rules:
 
 
 @dataclass(slots=True)
-class _Coil:
-    """One output. Times in ns; -1: not.
+class _State:
+    """One output: on or off. Times in ns; -1: not.
 
-    actual: as last read. expected: what it must still read if nobody else writes; None: not known.
-    written: as last acknowledged. off: read back released, and no 1 was sent since.
+    actual: as last read. word: what stood there. expected: what it must still read if nobody else writes;
+    None: not known.
+    written: as last acknowledged. off: read back released, and not put on since.
     owed_ns: since when it is to be released and has not read back so; nothing but a read-back ends it.
-    held: it was energised when it was last read, or has been written so since.
-    begun: a release was sent; until it has read back released no 1 follows, whatever is decided.
+    held: it was on when it was last read, or has been written so since.
+    begun: a release was sent; until it has read back released it is not put on, whatever is decided.
     awaited: it was written: to be read before it is written again. wrote_ns: when it last was.
     carried: the decision that was last acknowledged. let_go_ns: since when it is seen to be released after
     a loss; only a later decision may energise it. against_until_ns: another master held it off.
     """
 
     actual: bool | None = None
+    word: int = 0
     read_ns: int = 0
     expected: bool | None = None
     written: bool | None = None
@@ -98,9 +88,10 @@ class _Coil:
 
 @dataclass(slots=True)
 class _Span:
-    """A block of coils that is read at once. read_ns, asked_ns: when it was last read, and tried."""
+    """What is read at once, and of which outputs. read_ns, asked_ns: when it was last read, and tried."""
 
     block: Block
+    points: tuple[OutputPoint, ...]
     read_ns: int = -1
     asked_ns: int = -1
 
@@ -118,12 +109,8 @@ class _Write:
     """decision None: a release at the end, or of an orphan before any decision."""
 
     decision: Decision | None
-    address: int
-    bits: tuple[bool, ...]
-
-    @property
-    def coils(self) -> range:
-        return range(self.address, self.address + len(self.bits))
+    points: tuple[OutputPoint, ...]
+    on: tuple[bool, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,42 +127,49 @@ class _Attempt:
     """The one try after a silence: each output written 0 once, then each block read once."""
 
     since_ns: int
-    writes: set[int]
+    writes: set[OutputPoint]
     reads: list[_Span]
     answered: bool = False
+
+
+@dataclass(slots=True)
+class _Ways:
+    """How the outputs of one table can be written, as far as the module has not refused it.
+
+    together: neighbours at once. one: by the function for a single one; several: by that for more.
+    """
+
+    together: bool = True
+    one: bool = True
+    several: bool = True
 
 
 class Bank:
     """The outputs of one device. Times are station nanoseconds.
 
-    outputs: coil -> output id. orphans: coils that earlier settings named and these do not: written 0 once.
+    outputs: point -> output id. orphans: outputs that earlier settings named and these do not: released once.
     least_bound_ns: what a write and its read-back may take, where station time runs faster than answers come.
-    functions: coil -> the only function it may be written by. inverted: coils that are 1 while the output is
-    off. All that follows is about coils, 0 being what the module's own release leaves.
     """
 
     def __init__(
         self,
         device: Device,
-        outputs: Mapping[int, str],
+        outputs: Mapping[OutputPoint, str],
         rules: Rules,
         now_ns: int,
-        orphans: Iterable[int] = (),
+        orphans: Iterable[OutputPoint] = (),
         least_bound_ns: int = 0,
-        functions: Mapping[int, int] = NO_FUNCTIONS,
-        inverted: Collection[int] = frozenset(),
     ) -> None:
         self._device = device
         self._outputs = dict(outputs)
-        self._functions, self._inverted = functions, inverted
         self._rules = rules
         self._started_ns = now_ns
-        self._orphans = set(orphans) - set(outputs)
+        self._orphans = {point for point in orphans if not any(point.overlaps(other) for other in outputs)}
         self.stranger = False  # it is not the device that it must be: what it once held off is none of its
-        self._coils = {coil: _Coil(read_ns=now_ns) for coil in (*self._outputs, *self._orphans)}
-        places = [Place("coil", coil, 1) for coil in self._coils]
-        self._spans = [_Span(block) for block in blocks(places, device.max_gap, device.max_block)]
-        self._span_of = {place.address: span for span in self._spans for place in span.block.places}
+        self._states = {point: _State(read_ns=now_ns) for point in (*self._outputs, *self._orphans)}
+        self._at = {point.key: point for point in self._states}
+        self._spans = list(_spans(self._states, device))
+        self._span_of = {point: span for span in self._spans for point in span.points}
         self._decision: Decision | None = None
         self._asked: _Read | _Write | _Verify | None = None
         self._again_ns = now_ns
@@ -186,9 +180,9 @@ class Bank:
         self._ours = False  # adopted before: what it does is known to be our doing
         self._failures = 0
         self._down = _NOT_READ
-        self._together, self._has_fc5, self._has_fc15 = True, True, True
+        self._ways = {"coil": _Ways(), "holding_register": _Ways()}
         self._releasing = False
-        self.released = not self._coils
+        self.released = not self._states
         checks, self._unverified = _checks(device)
         self._checks = list(checks)
         self._check_again: set[str] = set()
@@ -243,7 +237,7 @@ class Bank:
             stale_ns = self._started_ns + self._rules.grace_ns + 1
         else:
             stale_ns = self._decision.mono_ns + self._rules.max_age_ns + 1
-        owed = [coil.owed_ns for coil in self._coils.values() if coil.owed_ns >= 0]
+        owed = [state.owed_ns for state in self._states.values() if state.owed_ns >= 0]
         if not owed or self._bound_ns is None or self._starving:
             return stale_ns
         return min(stale_ns, min(owed) + self._bound_ns + 1)
@@ -264,7 +258,7 @@ class Bank:
 
     def urgent(self, now_ns: int) -> bool:
         """An output that is to be released has not read back so, and something can be done about it now."""
-        if self._unfed(now_ns) or all(coil.owed_ns < 0 for coil in self._coils.values()):
+        if self._unfed(now_ns) or all(state.owed_ns < 0 for state in self._states.values()):
             return False
         return any(due_ns <= now_ns for due_ns, _ in self._releases())
 
@@ -288,24 +282,30 @@ class Bank:
         if self.silent(now_ns) or now_ns < self._again_ns:
             return None
         if self._starving and self._attempt is None and not self._unfed(now_ns):
-            self._attempt = _Attempt(now_ns, set(self._coils), list(self._spans))
-            for coil in self._coils.values():
-                coil.awaited = False  # written first, whatever was sent before the silence
+            self._attempt = _Attempt(now_ns, set(self._states), list(self._spans))
+            for state in self._states.values():
+                state.awaited = False  # written first, whatever was sent before the silence
         if self._may_have_let_go(now_ns):
             self._unread, self._looked_at = list(self._spans), None
-            for coil in self._coils.values():
-                coil.expected = None  # what it has let go of is neither disobedience nor a foreign write
+            for state in self._states.values():
+                state.expected = None  # what it has let go of is neither disobedience nor a foreign write
         wanted = next((what for due_ns, what in self._agenda(now_ns) if due_ns <= now_ns), None)
         if wanted is None:
             return None
-        step = self._run(wanted) if isinstance(wanted, int) else wanted
+        step = self._run(wanted) if isinstance(wanted, OutputPoint) else wanted
         self._asked = step
         unit = self._device.unit
         if isinstance(step, _Read):
-            return Request(unit, READ_COILS, step.span.block.address, step.span.block.size)
+            block = step.span.block
+            return Request(unit, READ_FUNCTION[block.table], block.address, block.size)
         if isinstance(step, _Write):
-            alone = self._functions.get(step.address, WRITE_COIL if self._has_fc5 else WRITE_COILS)
-            return write_coils(unit, step.address, step.bits, alone == WRITE_COIL)
+            first = step.points[0]
+            one = (
+                self._ways[first.table].one
+                if first.function is None
+                else first.function in WRITE_ONE.values()
+            )
+            return write_request(unit, step.points, step.on, one)
         place = step.spec.place
         return Request(unit, READ_FUNCTION[place.table], place.address, place.size)
 
@@ -343,17 +343,17 @@ class Bank:
         if self._releasing:
             return
         self._decision = decision
-        for number, coil in self._coils.items():
-            if coil.owed_ns < 0 and not coil.off and self._must_release(number):
-                coil.owed_ns = decision.mono_ns
+        for point, state in self._states.items():
+            if state.owed_ns < 0 and not state.off and self._must_release(point):
+                state.owed_ns = decision.mono_ns
 
     def release(self, now_ns: int) -> None:
         """From now on nothing is written but 0, until all read back as released."""
         self._releasing = True
         self._asked = None
         self._again_ns = now_ns
-        for coil in self._coils.values():
-            coil.off = coil.awaited = False  # written and read once more, whatever was known
+        for state in self._states.values():
+            state.off = state.awaited = False  # written and read once more, whatever was known
 
     def lost(self, reason: str, for_now: bool = False) -> None:
         """The connection is gone, or is given up: outputs are read first when it is back.
@@ -365,17 +365,17 @@ class Bank:
         looked_at, asked = self._looked_at, self._asked
         self._sent(asked, self._seen_ns)
         if isinstance(asked, _Write):
-            for number in asked.coils:
+            for point in asked.points:
                 # It may never have arrived: written again first, on the look that was taken before it.
-                self._coils[number].awaited = False
-                self._coils[number].wrote_ns = -1
+                self._states[point].awaited = False
+                self._states[point].wrote_ns = -1
             self._looked_at = looked_at
         self._asked = None
         self._cut = True
-        for coil in self._coils.values():
+        for state in self._states.values():
             # The module may have released by itself meanwhile: that is no foreign write.
-            if not (for_now and coil.awaited):
-                coil.expected = None
+            if not (for_now and state.awaited):
+                state.expected = None
         if for_now:
             self._failures += 1
             return
@@ -384,12 +384,12 @@ class Bank:
         self._check_again = {step.what for step in self._checks}
         self._down = reason
         self._unverified.update((step.what, _NOT_READ) for step in self._checks)
-        self._together, self._has_fc5, self._has_fc15 = True, True, True
+        self._ways = {"coil": _Ways(), "holding_register": _Ways()}
         self._attempt = None
         self._verify_ns = self._started_ns
-        for coil in self._coils.values():
-            coil.written = coil.carried = None
-            coil.off = coil.awaited = False  # nor is it known any more to be released
+        for state in self._states.values():
+            state.written = state.carried = None
+            state.off = state.awaited = False  # nor is it known any more to be released
 
     def withdraw(self, reason: str, now_ns: int) -> None:
         """What the last answer said is not to be believed after all: the outputs are read anew."""
@@ -398,11 +398,11 @@ class Bank:
 
     def inherit(self, before: Bank) -> None:
         """After a reload: show what was last read, until it is read again. What was owed stays owed."""
-        for number, coil in self._coils.items():
-            known = before._coils.get(number)
+        for point, state in self._states.items():
+            known = before._states.get(point)
             if known is not None:
-                coil.actual, coil.read_ns = known.actual, known.read_ns
-                coil.owed_ns, coil.begun = known.owed_ns, known.begun
+                state.actual, state.word, state.read_ns = known.actual, known.word, known.read_ns
+                state.owed_ns, state.begun = known.owed_ns, known.begun
         self._down = before._down
         if self._device.relay_module == before._device.relay_module:
             self._unverified = dict(before._unverified)
@@ -417,23 +417,23 @@ class Bank:
         unverified = "; ".join(f"{what}: {why}" for what, why in self._unverified.items() if why != _NOT_READ)
         orphan: Disobeys = next((d for d in map(self._disobeys, self._orphans) if d), "")
         result = {}
-        for number, output in self._outputs.items():
-            coil = self._coils[number]
-            foreign = now_ns < coil.foreign_until_ns
-            disobeys: Disobeys = self._disobeys(number) or orphan
-            if not disobeys and now_ns < coil.against_until_ns:
+        for point, output in self._outputs.items():
+            state = self._states[point]
+            foreign = now_ns < state.foreign_until_ns
+            disobeys: Disobeys = self._disobeys(point) or orphan
+            if not disobeys and now_ns < state.against_until_ns:
                 disobeys = "foreign"
             reasons = [
                 self._disobedience() if disobeys in ("late", "stuck") else self._down,
-                coil.fault,
+                state.fault,
                 "changed although nothing was written: another master, or the module's own timeout"
                 if foreign
                 else "",
                 unverified,
             ]
             result[output] = RelayStatus(
-                None if self._down or coil.actual is None else coil.actual is not (number in self._inverted),
-                coil.read_ns,
+                None if self._down or state.actual is None else state.actual is not point.inverted,
+                state.read_ns,
                 not self._down,
                 foreign,
                 not unverified,
@@ -444,22 +444,22 @@ class Bank:
 
     # --- does the module obey? -------------------------------------------------------------------
 
-    def _must_release(self, number: int) -> bool:
+    def _must_release(self, point: OutputPoint) -> bool:
         """It is to be released: by decision, at the end, as an orphan, or because a release was begun."""
-        coil = self._coils[number]
-        if self._releasing or (coil.begun and coil.owed_ns >= 0):
+        state = self._states[point]
+        if self._releasing or (state.begun and state.owed_ns >= 0):
             return True
         if self._decision is None:
             return False
-        if number in self._orphans:
+        if point in self._orphans:
             return not self.stranger
-        return self._decided(number) is False
+        return self._decided(point) is False
 
-    def _decided(self, number: int) -> bool | None:
-        """What its coil is to be by the newest decision; None: it says nothing about it."""
-        output = self._outputs.get(number)
+    def _decided(self, point: OutputPoint) -> bool | None:
+        """On or off, by the newest decision; None: it says nothing about it."""
+        output = self._outputs.get(point)
         on = None if self._decision is None or output is None else self._decision.energise.get(output)
-        return None if on is None else on is not (number in self._inverted)
+        return None if on is None else on is not point.inverted
 
     def _review(self, now_ns: int) -> None:
         """What is owed, whether the bound is over, whether the silence is."""
@@ -468,14 +468,14 @@ class Bank:
             self._cut = False
             if self._fed_by == "connection":
                 self._fed_ns = now_ns  # it was fed until here, by an attempt to connect too
-        for number, coil in self._coils.items():
-            if coil.off:
-                coil.owed_ns, coil.begun = -1, False
-            elif not self._must_release(number):
-                coil.owed_ns = -1
-            elif coil.owed_ns < 0:
-                coil.owed_ns = now_ns
-        owed_ns = min((coil.owed_ns for coil in self._coils.values() if coil.owed_ns >= 0), default=None)
+        for point, state in self._states.items():
+            if state.off:
+                state.owed_ns, state.begun = -1, False
+            elif not self._must_release(point):
+                state.owed_ns = -1
+            elif state.owed_ns < 0:
+                state.owed_ns = now_ns
+        owed_ns = min((state.owed_ns for state in self._states.values() if state.owed_ns >= 0), default=None)
         if owed_ns is None:
             self._starving = self._stuck = False
             self._attempt = None
@@ -489,7 +489,7 @@ class Bank:
             if done or now_ns - attempt.since_ns > (self._bound_ns or 0):
                 self._give_up_attempt()
         if self._releasing:
-            self.released = all(coil.off for coil in self._coils.values())
+            self.released = all(state.off for state in self._states.values())
 
     def _give_up_attempt(self) -> None:
         """It has had its chance, after a silence that its time-out cannot have outlasted."""
@@ -508,12 +508,12 @@ class Bank:
         module = self._device.relay_module
         if module is None or self._unread or not self._adopted or self._starving or self._releasing:
             return False
-        known_ns = max(self._fed_ns, min(span.read_ns for span in self._spans))
+        known_ns = max(self._fed_ns, min((span.read_ns for span in self._spans), default=now_ns))
         return now_ns - known_ns > int(module.timeout_s / 2.0 * _S)
 
-    def _disobeys(self, number: int) -> Disobeys:
-        coil = self._coils[number]
-        if not self._starving or coil.owed_ns < 0 or self._heard_ns < coil.owed_ns:
+    def _disobeys(self, point: OutputPoint) -> Disobeys:
+        state = self._states[point]
+        if not self._starving or state.owed_ns < 0 or self._heard_ns < state.owed_ns:
             return ""  # or it has not been heard since: then its silence is the fault, not its output
         return "stuck" if self._stuck else "late"
 
@@ -521,9 +521,9 @@ class Bank:
         """What is wrong and what is done about it; of the worst output."""
         module = self._device.relay_module
         assert module is not None
-        owed = [coil for coil in self._coils.values() if coil.owed_ns >= 0]
-        coil = next((coil for coil in owed if coil.fault), owed[0]) if owed else _Coil()
-        shown = "cannot be read" if coil.actual is None else f"reads back {int(coil.actual)}"
+        owed = [state for state in self._states.values() if state.owed_ns >= 0]
+        state = next((state for state in owed if state.fault), owed[0]) if owed else _State()
+        shown = "cannot be read" if state.actual is None else f"reads back {state.word}"
         passed = f"its time-out of {module.timeout_s:g} s must have passed"
         left = f"left without any request until {passed}"
         if self._stuck:
@@ -532,8 +532,8 @@ class Bank:
 
     # --- what to ask next --------------------------------------------------------------------------
 
-    def _agenda(self, now_ns: int) -> Iterator[tuple[int, int | _Read | _Verify]]:
-        """(when it is due, what) in order of importance. A number: write this coil, with its neighbours."""
+    def _agenda(self, now_ns: int) -> Iterator[tuple[int, OutputPoint | _Read | _Verify]]:
+        """(when it is due, what) in order of importance. A point: write it, with its neighbours."""
         if self._unfed(now_ns):  # here only where it is fed by writes alone
             yield from ((self._poll_due_ns(span), _Read(span)) for span in self._spans)
             return
@@ -550,65 +550,70 @@ class Bank:
         if self._adopted and (checks := self._due_checks()):
             yield self._verify_ns if not self._check_again else self._again_ns, checks[0]
         if self._decision is not None and self._adopted:
-            for number in sorted(self._coils, key=lambda n: (self._coils[n].wrote_ns, n)):
-                coil, span = self._coils[number], self._span_of[number]
-                if coil.owed_ns >= 0 or coil.awaited or self._bit(number) is None:
+            for point in sorted(self._states, key=lambda p: (self._states[p].wrote_ns, p.key)):
+                state, span = self._states[point], self._span_of[point]
+                if state.owed_ns >= 0 or state.awaited or self._bit(point) is None:
                     continue
                 # Read before writing, else a foreign write between two refreshes is never seen; but a
                 # decision that comes between the two does not call for another look.
                 fresh = span.read_ns >= self._decision.mono_ns or span is self._looked_at
-                seen = fresh and span.read_ns > coil.wrote_ns
-                yield self._refresh_due_ns(coil), number if seen else _Read(span, True)
+                seen = fresh and span.read_ns > state.wrote_ns
+                yield self._refresh_due_ns(state), point if seen else _Read(span, True)
         yield from ((self._poll_due_ns(span), _Read(span)) for span in self._spans)
 
-    def _releases(self) -> Iterator[tuple[int, int | _Read]]:
+    def _releases(self) -> Iterator[tuple[int, OutputPoint | _Read]]:
         """Outputs that are to be released and have not read back so: written first, then read back."""
         attempt = self._attempt
-        for number in sorted(self._coils, key=lambda n: (self._coils[n].owed_ns, n)):
-            coil = self._coils[number]
-            if coil.off or (coil.begun and coil.awaited) or self._bit(number) is not False:
+        for point in sorted(self._states, key=lambda p: (self._states[p].owed_ns, p.key)):
+            state = self._states[point]
+            if state.off or (state.begun and state.awaited) or self._bit(point) is not False:
                 continue
-            if attempt is None or number in attempt.writes:
+            if attempt is None or point in attempt.writes:
                 # What a hold-off that was refused must wait is no reason for a release to wait.
-                yield max(coil.again_ns if coil.begun else 0, self._again_ns), number
+                yield max(state.again_ns if state.begun else 0, self._again_ns), point
         if attempt is None:
             for span in self._spans:
-                if any(self._coils[place.address].awaited for place in span.block.places):
+                if any(self._states[point].awaited for point in span.points):
                     yield self._again_ns, _Read(span)
 
-    def _bit(self, number: int) -> bool | None:
-        """What may be written to a coil now; None: nothing."""
-        coil, decision = self._coils[number], self._decision
+    def _bit(self, point: OutputPoint) -> bool | None:
+        """What may be written to an output now; None: nothing."""
+        state, decision = self._states[point], self._decision
         if self._releasing:
             return False
         if decision is None:
             return None
         known = self._ours or self._starving  # a module that was left unfed is released unseen
-        if self._must_release(number):
+        if self._must_release(point):
             # Nothing is written before the outputs were read once: they may be another master's.
             return False if known or self._adopted else None
-        if not self._decided(number):
+        if not self._decided(point):
             return None
         # What was found released is not energised again before the step has seen it: it counts as a
-        # start and must run on. A decision from before that look leaves such a coil alone.
-        held = self._starving or not self._adopted or decision.mono_ns < coil.let_go_ns
+        # start and must run on. A decision from before that look leaves such an output alone.
+        held = self._starving or not self._adopted or decision.mono_ns < state.let_go_ns
         return None if held else True
 
-    def _run(self, number: int) -> _Write:
-        """One coil with the neighbours that are written with it: a release takes no hold-off along."""
-        bits = {number: self._bit(number)}
-        function = self._functions.get(number)
-        release = not self._coils[number].off and bits[number] is False and function is None
-        if self._together if function is None else function == WRITE_COILS:
-            for step in (1, -1):
-                beside = number + step
-                while beside in self._coils:
-                    bit = self._bit(beside)
-                    if bit is None or (release and bit) or self._functions.get(beside) != function:
-                        break
-                    bits[beside] = bit
-                    beside += step
-        return _Write(self._decision, min(bits), tuple(bool(bits[coil]) for coil in sorted(bits)))
+    def _run(self, point: OutputPoint) -> _Write:
+        """One output with the neighbours that are written with it: a release takes no hold-off along."""
+        on = {point.key: self._bit(point)}
+        function = point.function
+        release = not self._states[point].off and on[point.key] is False and function is None
+        together = (
+            self._ways[point.table].together if function is None else function in WRITE_SEVERAL.values()
+        )
+        for step in (1, -1) if together else ():
+            key = point.beside(step)
+            while key is not None and (beside := self._at.get(key)) is not None:
+                bit = self._bit(beside)
+                if bit is None or (release and bit) or beside.function != function:
+                    break
+                on[key] = bit
+                key = beside.beside(step)
+        keys = sorted(on)
+        return _Write(
+            self._decision, tuple(self._at[key] for key in keys), tuple(bool(on[key]) for key in keys)
+        )
 
     def _due_checks(self) -> list[_Verify]:
         """Those of a new connection first, then those that were not as declared, in turn."""
@@ -635,85 +640,93 @@ class Bank:
         if not isinstance(step, _Write):
             return
         self._looked_at = None
-        for number, bit in zip(step.coils, step.bits, strict=True):
-            coil = self._coils[number]
-            coil.expected, coil.wrote_ns = None, now_ns
+        for point, bit in zip(step.points, step.on, strict=True):
+            state = self._states[point]
+            state.expected, state.wrote_ns = None, now_ns
             if bit:
-                coil.off, coil.held = False, True
-            elif not coil.off:
-                coil.begun = coil.awaited = True
+                state.off, state.held = False, True
+            elif not state.off:
+                state.begun = state.awaited = True
             if self._attempt is not None:
-                self._attempt.writes.discard(number)
+                self._attempt.writes.discard(point)
 
     def _wrote(self, step: _Write) -> None:
-        for number, bit in zip(step.coils, step.bits, strict=True):
-            coil = self._coils[number]
-            coil.awaited |= coil.actual != bit or bool(coil.fault)
-            coil.written = coil.expected = bit
-            coil.carried = step.decision
+        for point, bit in zip(step.points, step.on, strict=True):
+            state = self._states[point]
+            state.awaited |= state.actual != bit or bool(state.fault)
+            state.written = state.expected = bit
+            state.carried = step.decision
             if bit:
-                coil.let_go_ns = -1
+                state.let_go_ns = -1
 
     def _write_refused(self, step: _Write, refusal: str, now_ns: int) -> None:
-        for number, bit in zip(step.coils, step.bits, strict=True):
-            coil = self._coils[number]
-            coil.fault = f"{_WRITING}{refusal}"
-            coil.again_ns = now_ns + (_HOLD_AGAIN_NS if bit else _RELEASE_AGAIN_NS)
+        for point, bit in zip(step.points, step.on, strict=True):
+            state = self._states[point]
+            state.fault = f"{_WRITING}{refusal}"
+            state.again_ns = now_ns + (_HOLD_AGAIN_NS if bit else _RELEASE_AGAIN_NS)
 
     def _other_write(self, step: _Write, exception: int) -> bool:
         """Another function for the same bits, if there is one that was not refused yet."""
-        if step.address in self._functions:
+        if step.points[0].function is not None or step.points[0].write.bit is not None:
             return False
-        single, lacking = len(step.bits) == 1, exception == _ILLEGAL_FUNCTION
+        ways = self._ways[step.points[0].table]
+        single, lacking = len(step.points) == 1, exception == _ILLEGAL_FUNCTION
         if not single and exception in _NOT_TOGETHER:
-            self._together, self._has_fc15 = False, self._has_fc15 and not lacking
-        elif single and lacking and self._has_fc5 and self._has_fc15:
-            self._has_fc5 = False
+            ways.together, ways.several = False, ways.several and not lacking
+        elif single and lacking and ways.one and ways.several:
+            ways.one = False
         else:
             return False
-        for number in step.coils:
-            self._coils[number].awaited = False
+        for point in step.points:
+            self._states[point].awaited = False
             if self._attempt is not None:
-                self._attempt.writes.add(number)
+                self._attempt.writes.add(point)
         return True
 
     def _read(self, step: _Read, words: tuple[int, ...], now_ns: int) -> None:
-        for place in step.span.block.places:
-            coil = self._coils[place.address]
-            on = bool(words[place.address - step.span.block.address])
-            if coil.fault.startswith(_READING):
-                coil.fault = ""
-            if coil.held and not on and not coil.begun:
-                coil.let_go_ns = now_ns  # not by us: by its own time-out, its supply or another master
-            if coil.awaited and coil.written is not None and coil.expected is not None:
-                if on != coil.written:
-                    coil.fault = f"written {int(coil.written)} and acknowledged, but reads back {int(on)}"
-                    coil.again_ns = now_ns + _RELEASE_AGAIN_NS
+        for point in step.span.points:
+            assert point.read is not None
+            state, cell = self._states[point], point.read
+            word = cell.held(words[cell.address - step.span.block.address])
+            on = word != cell.off
+            if state.fault.startswith(_READING):
+                state.fault = ""
+            if state.held and not on and not state.begun:
+                state.let_go_ns = now_ns  # not by us: by its own time-out, its supply or another master
+            if state.awaited and state.written is not None and state.expected is not None:
+                if on != state.written:
+                    sent = point.write.code(state.written)
+                    state.fault = f"written {sent} and acknowledged, but reads back {word}"
+                    state.again_ns = now_ns + _RELEASE_AGAIN_NS
                 else:
-                    coil.fault = ""
-            elif coil.expected is not None and on != coil.expected:
-                if on == coil.written:
-                    coil.fault = ""  # it has obeyed after all, only late
+                    state.fault = ""
+            elif state.expected is not None and on != state.expected:
+                if on == state.written:
+                    state.fault = ""  # it has obeyed after all, only late
                 else:
-                    coil.foreign_until_ns = now_ns + self._rules.hold_ns
-                    if on and self._must_release(place.address):
-                        coil.against_until_ns = now_ns + self._rules.hold_ns
-            coil.actual = coil.expected = coil.held = on
-            coil.read_ns = now_ns
-            coil.off, coil.awaited = not on, False
-            wanted = False if self._must_release(place.address) else self._decided(place.address)
-            if coil.fault.startswith(_WRITING) and wanted in (on, None):
-                coil.fault = ""  # it is as it is to be, by whatever
+                    state.foreign_until_ns = now_ns + self._rules.hold_ns
+                    if on and self._must_release(point):
+                        state.against_until_ns = now_ns + self._rules.hold_ns
+            state.actual = state.expected = state.held = on
+            state.word, state.read_ns = word, now_ns
+            state.off, state.awaited = not on, False
+            wanted = False if self._must_release(point) else self._decided(point)
+            if state.fault.startswith(_WRITING) and wanted in (on, None):
+                state.fault = ""  # it is as it is to be, by whatever
+            if word not in (cell.on, cell.off) and not state.fault:
+                state.fault = (
+                    f"{_READING}it holds {word}, neither {cell.on} (energised) nor {cell.off} (released)"
+                )
         step.span.read_ns = now_ns
         self._note_read(step.span, now_ns)
 
     def _read_refused(self, step: _Read, refusal: str, now_ns: int) -> None:
-        for place in step.span.block.places:
-            coil = self._coils[place.address]
-            coil.fault = f"{_READING}{refusal}"
-            coil.actual, coil.read_ns, coil.expected = None, now_ns, None
-            coil.off = coil.awaited = False
-            coil.again_ns = now_ns + _RELEASE_AGAIN_NS
+        for point in step.span.points:
+            state = self._states[point]
+            state.fault = f"{_READING}{refusal}"
+            state.actual, state.read_ns, state.expected = None, now_ns, None
+            state.off = state.awaited = False
+            state.again_ns = now_ns + _RELEASE_AGAIN_NS
         step.span.read_ns = now_ns
         self._note_read(step.span, now_ns)
         if not self._adopted and not self._releasing:
@@ -726,17 +739,17 @@ class Bank:
         """Once every block was read: are the outputs known?"""
         if span in self._unread:
             self._unread.remove(span)
-        if self._releasing and not all(coil.off for coil in self._coils.values()):
+        if self._releasing and not all(state.off for state in self._states.values()):
             self._again_ns = now_ns + _AGAIN_NS
         if self._unread:
             return
-        if all(coil.actual is not None for coil in self._coils.values()):
+        if all(state.actual is not None for state in self._states.values()):
             if not self._adopted:
-                for coil in self._coils.values():
-                    if coil.let_go_ns >= 0:  # seen only from now on: until here the link counted as lost
-                        coil.let_go_ns = now_ns
+                for state in self._states.values():
+                    if state.let_go_ns >= 0:  # seen only from now on: until here the link counted as lost
+                        state.let_go_ns = now_ns
             self._adopted, self._ours, self._down = True, True, ""
-        self._orphans = {number for number in self._orphans if not self._coils[number].off}
+        self._orphans = {point for point in self._orphans if not self._states[point].off}
 
     def _failed(self, step: object, reason: str, lost: bool, now_ns: int) -> None:
         if isinstance(step, _Verify):
@@ -772,13 +785,20 @@ class Bank:
     def _poll_due_ns(self, span: _Span) -> int:
         return span.asked_ns + self._poll_ns() if span.asked_ns >= 0 else self._again_ns
 
-    def _refresh_due_ns(self, coil: _Coil) -> int:
+    def _refresh_due_ns(self, state: _State) -> int:
         """A third of the module's timeout, so that two refreshes may fail; a new decision comes sooner."""
-        if coil.carried is not self._decision:
-            return max(coil.again_ns, self._again_ns)
+        if state.carried is not self._decision:
+            return max(state.again_ns, self._again_ns)
         module = self._device.relay_module
         every_ns = int(module.timeout_s / 3.0 * _S) if module else self._poll_ns()
-        return max(coil.wrote_ns + every_ns, coil.again_ns)
+        return max(state.wrote_ns + every_ns, state.again_ns)
+
+
+def _spans(points: Iterable[OutputPoint], device: Device) -> Iterator[_Span]:
+    """How the states of these outputs are read with the fewest requests."""
+    cells = [(point, point.read) for point in points if point.read is not None]
+    for block in blocks((cell.place for _, cell in cells), device.max_gap, device.max_block):
+        yield _Span(block, tuple(point for point, cell in cells if cell.place in block.places))
 
 
 def _checks(device: Device) -> tuple[tuple[_Verify, ...], dict[str, str]]:

@@ -19,11 +19,20 @@ from pymodbus.pdu.bit_message import (
     WriteMultipleCoilsRequest,
     WriteSingleCoilRequest,
 )
-from pymodbus.pdu.register_message import ReadHoldingRegistersRequest, ReadInputRegistersRequest
+from pymodbus.pdu.register_message import (
+    MaskWriteRegisterRequest,
+    ReadHoldingRegistersRequest,
+    ReadInputRegistersRequest,
+    WriteMultipleRegistersRequest,
+    WriteSingleRegisterRequest,
+)
 
 from collector.field.codec import Table
 
 READ_COILS, WRITE_COIL, WRITE_COILS = 1, 5, 15
+WRITE_REGISTER, WRITE_REGISTERS, MASK_WRITE = 6, 16, 22
+WRITE_ONE: dict[Table, int] = {"coil": WRITE_COIL, "holding_register": WRITE_REGISTER}
+WRITE_SEVERAL: dict[Table, int] = {"coil": WRITE_COILS, "holding_register": WRITE_REGISTERS}
 READ_FUNCTION: dict[Table, int] = {
     "coil": READ_COILS, "discrete_input": 2, "holding_register": 3, "input_register": 4,
 }  # fmt: skip
@@ -34,6 +43,8 @@ _PDU: dict[int, type[ModbusPDU]] = {
     4: ReadInputRegistersRequest,
     WRITE_COIL: WriteSingleCoilRequest,
     WRITE_COILS: WriteMultipleCoilsRequest,
+    WRITE_REGISTER: WriteSingleRegisterRequest,
+    WRITE_REGISTERS: WriteMultipleRegistersRequest,
 }
 _DECODER = DecodePDU(False)
 _SOCKET, _RTU = FramerSocket(_DECODER), FramerRTU(_DECODER)
@@ -50,18 +61,22 @@ _MBAP_LENGTH = range(3, 255)
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """One request. Reads: ``size`` items from ``address``. Writes of coils: their new ``bits``."""
+    """One request. Reads: ``size`` items from ``address``. Writes: what coils or registers are to hold.
+
+    bits: of coils. words: of registers; for the mask write its two masks. releases: lets an output go.
+    """
 
     unit: int
     function: int
     address: int
     size: int
     bits: tuple[bool, ...] = ()
+    words: tuple[int, ...] = ()
+    releases: bool = False
 
     @property
-    def releases(self) -> bool:
-        """A write that lets an output go."""
-        return bool(self.bits) and not all(self.bits)
+    def writes(self) -> bool:
+        return bool(self.bits or self.words)
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,12 +124,6 @@ class Heard:
 Take = Callable[[bytearray, Request, int, Manner, Heard], Answer | None]
 
 
-def write_coils(unit: int, address: int, bits: tuple[bool, ...], single: bool = True) -> Request:
-    """FC 5 for one coil, FC 15 for several; FC 15 for one too where there is no FC 5 (``single`` false)."""
-    function = WRITE_COIL if single and len(bits) == 1 else WRITE_COILS
-    return Request(unit, function, address, len(bits), bits)
-
-
 def mbap_frame(request: Request, transaction_id: int) -> bytes:
     return _SOCKET.buildFrame(_pdu(request, transaction_id))
 
@@ -124,8 +133,12 @@ def rtu_frame(request: Request, _transaction_id: int) -> bytes:
 
 
 def _pdu(request: Request, transaction_id: int) -> ModbusPDU:
+    if request.function == MASK_WRITE:
+        and_mask, or_mask = request.words
+        return MaskWriteRegisterRequest(request.address, and_mask, or_mask, request.unit, transaction_id)
+    values = {"registers": list(request.words)} if request.words else {"bits": list(request.bits)}
     pdu = _PDU[request.function](
-        dev_id=request.unit, transaction_id=transaction_id, address=request.address, bits=list(request.bits)
+        dev_id=request.unit, transaction_id=transaction_id, address=request.address, **values
     )
     pdu.count = request.size
     return pdu
@@ -171,12 +184,17 @@ def take_rtu(
             continue
         size = 5
         if buffer[start + 1] == request.function:
-            size = 8 if request.function in (WRITE_COIL, WRITE_COILS) else 5 + buffer[start + 2]
+            size = 4 + _confirmation(request) if request.writes else 5 + buffer[start + 2]
         frame = bytes(buffer[start : start + size])
         if len(frame) == size and FramerRTU.check_CRC(frame[:-2], int.from_bytes(frame[-2:], "big")):
             del buffer[: start + size]
             return check(request, frame[1:-2])
     return None
+
+
+def _confirmation(request: Request) -> int:
+    """So many bytes of a write come back after the function: address and value or count, or both masks."""
+    return 6 if request.function == MASK_WRITE else 4
 
 
 def check(request: Request, pdu: bytes) -> Answer:
@@ -188,8 +206,8 @@ def check(request: Request, pdu: bytes) -> Answer:
         return Answer(exception=pdu[1])
     if function != request.function:
         return Answer(failure=f"answer to function {function & 0x7F}, asked was function {request.function}")
-    if request.bits:
-        if pdu[1:] != _pdu(request, 0).encode()[:4]:
+    if request.writes:
+        if pdu[1:] != _pdu(request, 0).encode()[: _confirmation(request)]:
             return Answer(failure="the confirmation of a write names another address, value or count")
         return Answer()
     in_bits = request.function in (1, 2)

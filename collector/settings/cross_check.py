@@ -63,7 +63,7 @@ def _station(run: Run, root: Part) -> None:
         station.links_shared,
         station.devices_shared,
         mapping.registers_shared,
-        mapping.coils_shared,
+        mapping.outputs_shared,
     )
     for rule in whole + shared:
         run(rule, root)
@@ -95,6 +95,9 @@ def _station(run: Run, root: Part) -> None:
         if part.cls is Relay:
             run(mapping.relay_device, root, part)
             run(mapping.inverted, part)
+            run(mapping.output_kind, part)
+            run(mapping.read_back, part)
+            run(mapping.rest_state, part)
         if part.cls is Temperature or part.cls is Temperature2:
             run(cooling.temperature_range, part)
 

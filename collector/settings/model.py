@@ -203,16 +203,48 @@ class Link(Section):
     )
 
 
+Code = Annotated[int, Field(ge=0, le=65535)]
+
+
+class ReadBack(Section):
+    """Where the state of an output stands, on the same device, if not where it is written."""
+
+    table: Literal["coil", "discrete_input", "holding_register", "input_register"]
+    address: Annotated[int, Field(ge=0, le=65535)]
+    bit: Annotated[int, Field(ge=0, le=15)] | None = Field(None, description="of a register")
+    energised_code: Code = Field(1, description="what stands there while the output is energised")
+    released_code: Code = Field(0, description="... while it is released; anything else is not released")
+
+
 class Relay(Section):
-    """A cooling relay's coil. Energised (1) holds the stage off; released (0) lets it run."""
+    """A relay's output. Energised holds a cooling stage off; released lets it run.
+
+    A coil, or a holding register, or a bit of one. Level outputs only: it stays as it was last written.
+    """
 
     device: Id
-    coil: Annotated[int, Field(ge=0, le=65535)]
-    function: Literal[5, 15] | None = Field(
-        None,
-        description="the only one by which it may be written; left out: 15 for neighbours together, else 5, "
-        "and each in place of the other where the module refuses it",
+    coil: Annotated[int, Field(ge=0, le=65535)] | None = None
+    holding_register: Annotated[int, Field(ge=0, le=65535)] | None = Field(
+        None, description="zero-based; in place of coil"
     )
+    bit: Annotated[int, Field(ge=0, le=15)] | None = Field(
+        None, description="of holding_register: the others stay as they are (mask write, function 22)"
+    )
+    function: Literal[5, 6, 15, 16] | None = Field(
+        None,
+        description="the only one by which it may be written; left out: 15 (registers 16) for neighbours "
+        "together, else 5 (6), and each in place of the other where the module refuses it",
+    )
+    energised_code: Code = Field(1, description="what is written to energise it")
+    released_code: Code = Field(0, description="what is written to release it")
+    timeout_code: Code | None = Field(
+        None, description="which code the module itself puts there after its time-out"
+    )
+    power_off_code: Code | None = Field(
+        None, description="which code's contact position it has while the module is without supply"
+    )
+    power_on_code: Code | None = Field(None, description="which code it has when its supply returns")
+    read_back: ReadBack | None = None
     invert: bool = Field(
         False,
         description="alarm contacts only: the coil is 1 while there is no alarm, so that the contact drops "

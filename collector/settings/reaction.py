@@ -37,13 +37,20 @@ def request_s(link: Any, device: Any) -> float:
 
 
 def writes_for(relays: Iterable[Any]) -> int:
-    """So many writes bring all these outputs of one module: one for each, but neighbours by function 15."""
-    count, last = 0, -2
-    for relay in sorted(relays, key=lambda relay: relay.coil):
-        together = relay.function == 15
-        count += not (together and relay.coil == last + 1)
-        last = relay.coil if together else -2
+    """So many writes bring all these outputs of one module: one each, but neighbours by 15 or 16."""
+    count, last = 0, None
+    for register, bit, address, function in sorted(map(_place, relays)):
+        together = function in (15, 16)
+        place = register, bit, address - 1, function
+        count += not (together and place == last)
+        last = (register, bit, address, function) if together else None
     return count
+
+
+def _place(relay: Any) -> tuple[bool, int, int, int]:
+    register = relay.holding_register is not None
+    bit = -1 if relay.bit is None else relay.bit
+    return register, bit, relay.holding_register if register else relay.coil, relay.function or 0
 
 
 def worst_write_s(link: Any, devices: Iterable[tuple[Any, int]]) -> float:

@@ -34,6 +34,7 @@ class Req:
     address: int
     count: int
     bits: tuple[int, ...] = ()
+    words: tuple[int, ...] = ()  # written to registers; of function 22 the two masks
 
 
 @dataclass
@@ -49,7 +50,8 @@ class Memory:
     def serve(self, req: Req) -> bytes:
         """The PDU of the right answer."""
         reads = {1: self.coils, 2: self.discrete, 3: self.holding, 4: self.input}
-        cells = self.coils if req.function in (5, 15) else reads.get(req.function)
+        writes = {5: self.coils, 15: self.coils, 6: self.holding, 16: self.holding, 22: self.holding}
+        cells = {**reads, **writes}.get(req.function)
         if cells is None:
             return exception(req, 1)
         if req.function in (1, 2, 3, 4) and req.count > self.most:
@@ -60,6 +62,14 @@ class Memory:
         if req.function in (5, 15):
             cells.update(zip(span, req.bits, strict=True))
             value = (0xFF00 if req.bits[0] else 0) if req.function == 5 else req.count
+            return struct.pack(">BHH", req.function, req.address, value)
+        if req.function == 22:
+            keep, put = req.words
+            cells[req.address] = cells[req.address] & keep | put & ~keep & 0xFFFF
+            return struct.pack(">BHHH", 22, req.address, keep, put)
+        if req.function in (6, 16):
+            cells.update(zip(span, req.words, strict=True))
+            value = req.words[0] if req.function == 6 else req.count
             return struct.pack(">BHH", req.function, req.address, value)
         values = [cells[address] for address in span]
         if req.function in (1, 2):
@@ -190,8 +200,10 @@ class RawDevice:
 
     async def _read_rtu(self, reader: asyncio.StreamReader, connection: int) -> Req:
         frame = await reader.readexactly(8)
-        if frame[1] == 15:
+        if frame[1] in (15, 16):
             frame += await reader.readexactly(frame[6] + 1)
+        elif frame[1] == 22:
+            frame += await reader.readexactly(2)
         assert crc16(frame[:-2]) == frame[-2:], frame.hex(" ")
         return parse(connection, 0, frame[0], frame[1:-2])
 
@@ -199,6 +211,7 @@ class RawDevice:
 def parse(connection: int, transaction: int, unit: int, pdu: bytes) -> Req:
     function, address, count = struct.unpack(">BHH", pdu[:5])
     bits: tuple[int, ...] = ()
+    words: tuple[int, ...] = ()
     if function == 5:
         assert count in (0, 0xFF00)
         bits, count = (int(count == 0xFF00),), 1
@@ -206,9 +219,16 @@ def parse(connection: int, transaction: int, unit: int, pdu: bytes) -> Req:
         data = pdu[6:]
         assert len(data) == pdu[5] == (count + 7) // 8
         bits = tuple(data[i // 8] >> i % 8 & 1 for i in range(count))
+    elif function == 16:
+        assert len(pdu) - 6 == pdu[5] == 2 * count
+        words = struct.unpack(f">{count}H", pdu[6:])
+    elif function == 22:
+        words, count = struct.unpack(">HH", pdu[3:]), 1
     else:
         assert len(pdu) == 5
-    return Req(time.monotonic(), connection, transaction, unit, function, address, count, bits)
+        if function == 6:
+            words, count = (count,), 1
+    return Req(time.monotonic(), connection, transaction, unit, function, address, count, bits, words)
 
 
 class RawRelayModule(RawDevice):

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from collector.field.output_point import coil
 from collector.field.relays import Bank, Rules
 from collector.field.wire import Answer
 from collector.messages import Decision
@@ -48,7 +49,8 @@ class Story:
 
     def __init__(self) -> None:
         self.now_ns = 1000 * S
-        self.bank = Bank(MODULE, COILS, Rules(MAX_AGE_S * S, GRACE_S * S, 6 * S), self.now_ns)
+        outputs = {coil(number): output for number, output in COILS.items()}
+        self.bank = Bank(MODULE, outputs, Rules(MAX_AGE_S * S, GRACE_S * S, 6 * S), self.now_ns)
         self.started_ns = self.now_ns
         self.memory = dict.fromkeys(range(8), 0)
         self.newest: Decision | None = None

@@ -7,6 +7,7 @@ from collections.abc import Callable
 
 from collector.field.layout import layout
 from collector.field.orphans import orphans, unnamed
+from collector.field.output_point import coil as output
 from collector.field.relays import Bank, Rules
 from collector.field.wire import READ_COILS, Answer
 from collector.messages import Decision
@@ -38,9 +39,10 @@ def module(more: str) -> Callable[[str], str]:
 
 
 def watched(now: Settings, former: dict[str, list[int]] | None = None) -> list[int]:
+    released = {device: [*map(output, coils)] for device, coils in (former or {}).items()}
     return [
         int(name)
-        for link in layout(now, former or {}).values()
+        for link in layout(now, released).values()
         for device in link.devices
         if device.looks_at
         for name, _ in device.wants
@@ -49,12 +51,12 @@ def watched(now: Settings, former: dict[str, list[int]] | None = None) -> list[i
 
 def test_what_earlier_settings_held_off_and_these_do_not_name() -> None:
     now = settings(coil(2, 5))
-    assert orphans(now, [settings()]).of == {"relays": {2: "T1.stage3"}}
+    assert orphans(now, [settings()]).of == {"relays": {output(2): "T1.stage3"}}
     assert not orphans(now, [now]).of
     assert not orphans(now, []).of
     # a device that is called otherwise now is the same module; another unit or host is another one
     renamed = settings(lambda text: text.replace("relays", "cabinet1"))
-    assert orphans(now, [renamed]).of == {"relays": {2: "T1.stage3"}}
+    assert orphans(now, [renamed]).of == {"relays": {output(2): "T1.stage3"}}
     elsewhere = settings(lambda text: text.replace("unit: 3", "unit: 33"))
     found = orphans(now, [elsewhere])
     assert not found.of
@@ -70,15 +72,15 @@ def says(who: str) -> Callable[[str], str]:
 
 def test_a_module_that_says_it_is_another_is_another() -> None:
     now = settings(coil(2, 5), says("SN-2"))
-    assert orphans(now, [settings(says("SN-2"))]).of == {"relays": {2: "T1.stage3"}}
-    assert orphans(now, [settings()]).of == {"relays": {2: "T1.stage3"}}, "not known then"
+    assert orphans(now, [settings(says("SN-2"))]).of == {"relays": {output(2): "T1.stage3"}}
+    assert orphans(now, [settings()]).of == {"relays": {output(2): "T1.stage3"}}, "not known then"
     other = orphans(now, [settings(says("SN-1"))])
     assert not other.of
     assert other.unreached
     # And in service: one that is not who it must be is not written to for what another once held off.
     relays = next(d for d in now.devices if d.id == "relays")
     for stranger, wanted in ((True, [1, 1]), (False, [1, 0])):
-        bank = Bank(relays, {0: "T1.stage1"}, Rules(10 * S, 40 * S, 6 * S), S, [2])
+        bank = Bank(relays, {output(0): "T1.stage1"}, Rules(10 * S, 40 * S, 6 * S), S, [output(2)])
         bank.stranger = stranger
         coils = {0: 1, 2: 1}
         for n in range(2, 40):
@@ -107,10 +109,9 @@ def test_no_contact_and_nothing_of_another_master() -> None:
     assert not orphans(now, [settings()]).of
     now = settings(coil(2, 5), module("foreign_coils: [2]"))
     assert not orphans(now, [settings()]).of
-    outputs = {
-        d.device.id: d.orphans for link in layout(now, {"relays": [2, 5, 7]}).values() for d in link.devices
-    }
-    assert outputs["relays"] == (7,), "2 is another master's now, 5 has a name"
+    released = {"relays": [*map(output, (2, 5, 7))]}
+    outputs = {d.device.id: d.orphans for link in layout(now, released).values() for d in link.devices}
+    assert outputs["relays"] == (output(7),), "2 is another master's now, 5 has a name"
 
 
 def test_which_coils_are_looked_at() -> None:

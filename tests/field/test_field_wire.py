@@ -9,7 +9,13 @@ from field_raw import crc16
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.field.wire import Request, mbap_frame, rtu_frame, take_mbap, take_rtu, write_coils
+from collector.field.output_point import coil, write_request
+from collector.field.wire import Request, mbap_frame, rtu_frame, take_mbap, take_rtu
+
+
+def write_coils(unit, address, on):
+    return write_request(unit, [coil(address + i) for i in range(len(on))], on, True)
+
 
 READ = Request(3, 4, 10, 2)
 PDU = bytes([4, 4, 0, 1, 0, 2])
@@ -28,6 +34,9 @@ def mbap(pdu=PDU, unit=3, transaction=7, protocol=0, length=None):
         (write_coils(255, 7, (True,)), b"\x05\x00\x07\xff\x00"),
         (write_coils(3, 7, (False,)), b"\x05\x00\x07\x00\x00"),
         (write_coils(3, 7, (True, False, True)), b"\x0f\x00\x07\x00\x03\x01\x05"),
+        (Request(3, 6, 7, 1, words=(0xAA55,)), b"\x06\x00\x07\xaa\x55"),
+        (Request(3, 16, 7, 2, words=(1, 0xAA55)), b"\x10\x00\x07\x00\x02\x04\x00\x01\xaa\x55"),
+        (Request(3, 22, 7, 1, words=(0xFFFB, 4)), b"\x16\x00\x07\xff\xfb\x00\x04"),
     ],
 )
 def test_requests_byte_by_byte(request_, pdu):
@@ -85,6 +94,9 @@ def test_rtu_one_bit_wrong_is_no_answer(bit):
         (write_coils(3, 7, (True,)), bytes([5, 0, 7, 0, 0]), "confirmation of a write"),
         (write_coils(3, 7, (True,)), bytes([5, 0, 8, 0xFF, 0]), "confirmation of a write"),
         (write_coils(3, 7, (True, True)), bytes([15, 0, 7, 0, 1]), "confirmation of a write"),
+        (Request(3, 6, 7, 1, words=(1,)), bytes([6, 0, 7, 0, 0]), "confirmation of a write"),
+        (Request(3, 16, 7, 2, words=(1, 0)), bytes([16, 0, 7, 0, 1]), "confirmation of a write"),
+        (Request(3, 22, 7, 1, words=(0, 4)), bytes([22, 0, 7, 0, 0, 0, 0]), "confirmation of a write"),
     ],
 )
 def test_counts_and_echoes_are_exact_on_both(request_, pdu, words):

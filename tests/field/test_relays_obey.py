@@ -299,8 +299,8 @@ async def test_slow_module_that_takes_only_single_writes(cycle_s, broken, monkey
 
         def anew(self, decision):
             offer(self, decision)
-            for coil in self._coils.values():
-                coil.off, coil.awaited, coil.begun, coil.owed_ns = False, False, False, -1
+            for state in self._states.values():
+                state.off, state.awaited, state.begun, state.owed_ns = False, False, False, -1
 
         monkeypatch.setattr(Bank, "offer", anew)
     coils = tuple(range(0, 16, 2))

@@ -304,6 +304,12 @@ def relay_device(root: Part, relay: Part) -> Found:
 
 #: Contacts that tell of an alarm by dropping out when `invert` is given.
 INVERTIBLE = ("contacts.hot_spot_high", "contacts.hot_spot_high_high", "contacts.top_oil_high")
+#: What becomes of an output without windingd, key by key.
+REST = (
+    ("timeout_code", "after the module's own time-out"),
+    ("power_off_code", "while the module is without supply"),
+    ("power_on_code", "when its supply returns"),
+)
 
 
 def inverted(relay: Part) -> Found:
@@ -316,6 +322,94 @@ def inverted(relay: Part) -> Found:
         )
 
 
+def output_place(relay: Part) -> tuple[str, int, int]:
+    """(table, address, bit or -1) where it is written; Unknown when it does not say so properly."""
+    if (relay.coil is None) == (relay.holding_register is None):
+        raise Unknown("coil")
+    if relay.coil is not None:
+        return "coil", int(relay.coil), -1
+    return "holding_register", int(relay.holding_register), -1 if relay.bit is None else int(relay.bit)
+
+
+def output_kind(relay: Part) -> Found:
+    """Where an output is written and by what."""
+    if relay.coil is None and relay.holding_register is None:
+        yield relay.fault("", "says no output (give coil, or holding_register)")
+    elif relay.coil is not None and relay.holding_register is not None:
+        yield relay.fault("holding_register", "both coil and holding_register are given (give one)")
+    table, _, bit = output_place(relay)
+    if relay.bit is not None and table == "coil":
+        yield relay.fault("bit", "does not belong to a coil, which is one bit (remove it)")
+    if relay.function is not None:
+        right = (5, 15) if table == "coil" else (6, 16)
+        if relay.bit is not None:
+            yield relay.fault(
+                "function",
+                f"{relay.function} writes the whole register with its other bits (remove it: a bit is "
+                "written by function 22, the mask write)",
+            )
+        elif relay.function not in right:
+            yield relay.fault(
+                "function",
+                f"{relay.function} does not write a {table} ({right[0]} or {right[1]}, or leave it out)",
+            )
+    yield from _codes(relay, table in BITS or bit >= 0)
+    if relay.invert and (relay.energised_code, relay.released_code) != (1, 0):
+        yield relay.fault("invert", "turns the codes round that are given (swap the codes and remove it)")
+
+
+def _codes(part: Part, one_bit: bool) -> Found:
+    if part.energised_code == part.released_code:
+        key = "released_code" if part.given("released_code") else "energised_code"
+        yield part.fault(
+            key, f"{getattr(part, key)} is the other code too: nobody could tell energised from released"
+        )
+    for key in ("energised_code", "released_code"):
+        if one_bit and getattr(part, key) > 1:
+            yield part.fault(key, f"{getattr(part, key)} is no value of one bit (0 or 1)")
+
+
+def read_back(relay: Part) -> Found:
+    """Where the state of an output stands."""
+    other = relay.read_back
+    if other is None:
+        return
+    if other.table in BITS and other.bit is not None:
+        yield other.fault("bit", f"does not belong to a {other.table}, which is one bit (remove it)")
+    yield from _codes(other, other.table in BITS or other.bit is not None)
+
+
+def rest_state(relay: Part) -> Found:
+    """An output that is no plain coil: released must be what the module does by itself.
+
+    Of a coil whose 1 energises it that is so by `relay_module`; alarm contacts may be anything.
+    """
+    if relay.path.endswith(INVERTIBLE):
+        return
+    table, *_ = output_place(relay)
+    plain = table == "coil" and (relay.energised_code, relay.released_code) == (1, 0)
+    if plain and relay.read_back is None:
+        return
+    what = "a register" if table != "coil" else "read back elsewhere" if plain else "0 while energised"
+    must = "released (the stage runs, no trip, a fault is told)"
+    missing = {key: when for key, when in REST if getattr(relay, key) is None}
+    if missing:
+        yield relay.fault(
+            "",
+            f"is {what}, so nothing says that it is {must} {', '.join(missing.values())} (give "
+            f"{', '.join(missing)} from the manual; each must be released_code {relay.released_code}, and no "
+            "pulse or latching output will do)",
+        )
+    for key, when in REST:
+        code = getattr(relay, key)
+        if code is not None and code != relay.released_code:
+            yield relay.fault(
+                key,
+                f"{code} is not released_code {relay.released_code}: {when} the output would not be {must} "
+                "(set the module otherwise, or take another)",
+            )
+
+
 def stage_relay(root: Part, stage: Part) -> Found:
     device = find(root.devices, stage.relay.device)
     if device.relay_module is None:
@@ -326,40 +420,54 @@ def stage_relay(root: Part, stage: Part) -> Found:
         )
 
 
-def coils_shared(root: Part) -> Found:
-    seen: dict[tuple[str, int], Part] = {}
+def outputs_shared(root: Part) -> Found:
+    """One place, one output; and what an output shows of itself proves nothing of the motor."""
+    written: dict[tuple[str, str, int], list[tuple[int, Part]]] = {}
+    shown: dict[tuple[str, str, int], list[tuple[int, Part]]] = {}
     for part in walk(root):
-        if part.cls is not Relay or {"device", "coil"} & part.broken:
+        if part.cls is not Relay:
             continue
-        place = (part.device, part.coil)
-        if place in seen:
-            first = seen[place]
-            yield part.fault(
-                "coil",
-                f"coil {part.coil} of {part.device} is already {first.path.removesuffix('.relay')} in line "
-                f"{line_of(first, 'coil')} (one output each)",
-            )
-        seen.setdefault(place, part)
-    for _, reg in registers(root):
         try:
-            place, coil = (reg.device, place_of(reg)[1]), place_of(reg)[0] == "coil"
+            device, (table, address, bit) = part.device, output_place(part)
+            read = part.read_back
         except Unknown:
             continue
-        if coil and place in seen:
+        others = written.setdefault((device, table, address), [])
+        first = next((one for at, one in others if _same_bit(at, bit)), None)
+        if first is not None:
+            yield part.fault(
+                table,
+                f"{table.replace('_', ' ')} {address} of {device} is already "
+                f"{first.path.removesuffix('.relay')} in line {line_of(first, table)} (one output each)",
+            )
+        others.append((bit, part))
+        shown.setdefault((device, table, address), []).append((bit, part))
+        if read is not None and not {"table", "address", "bit"} & read.broken:
+            place = shown.setdefault((device, read.table, read.address), [])
+            place.append((-1 if read.bit is None else read.bit, part))
+    for _, reg in registers(root):
+        try:
+            device, (table, address), bit = reg.device, place_of(reg), -1 if reg.bit is None else reg.bit
+        except Unknown:
+            continue
+        for at, part in shown.get((device, table, address), ()):
+            if not _same_bit(at, bit):
+                continue
             key = "reference" if reg.reference is not None else "address"
             yield reg.fault(
                 key,
-                f"coil {place[1]} of {place[0]} is the output of "
-                f"{seen[place].path.removesuffix('.relay')}: it shows what was written, proves nothing "
+                f"{table.replace('_', ' ')} {address} of {device} is the output of "
+                f"{part.path.removesuffix('.relay')}: it shows what was written, proves nothing "
                 "(read a contact)",
             )
+            break
     for device in listed(root, "devices"):
         module = None if {"id", "relay_module"} & device.broken else device.relay_module
         if module is None or {"foreign_coils", "coil_count"} & module.broken:
             continue
-        for (where, number), part in seen.items():
-            name = part.path.removesuffix(".relay")
-            if where != device.id:
+        for (where, table, number), parts in written.items():
+            name = parts[0][1].path.removesuffix(".relay")
+            if where != device.id or table != "coil":
                 continue
             if number in module.foreign_coils:
                 yield module.fault("foreign_coils", f"coil {number} is {name} (another master's, or ours)")
@@ -368,6 +476,10 @@ def coils_shared(root: Part) -> Found:
                     "coil_count",
                     f"{module.coil_count} leaves out coil {number}, {name} (one more than the highest coil)",
                 )
+
+
+def _same_bit(one: int, other: int) -> bool:
+    return one == other or -1 in (one, other)
 
 
 def contact_module(root: Part, t: Part) -> Found:

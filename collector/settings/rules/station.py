@@ -28,6 +28,7 @@ from collector.settings.rules.common import (
     same_host,
     unknown_name,
 )
+from collector.settings.rules.mapping import output_place
 
 #: From the last decision to running fans [s]. Usual: common practice, no source. Limit: within some five
 #: minutes, a short winding time constant (IEC 60076-7, from memory), the gradient follows a lost cooling.
@@ -476,6 +477,8 @@ def _reaction(station: Part, device: Part, module: Part) -> Found:
 def outputs_on(root: Part, link: str) -> list[tuple[Part, int]]:
     """The devices on a link, each with the writes that its outputs need."""
     relays = [part for part in walk(root) if part.cls is Relay]
+    for relay in relays:
+        output_place(relay)
     return [
         (device, writes_for(relay for relay in relays if relay.device == device.id))
         for device in root.devices

@@ -1,0 +1,247 @@
+"""Every kind of output, each on a device that fails without the keys; and each is fed only while it obeys.
+
+Judged by the device's own log of its contacts. All kinds run at once, each on a link of its own.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import itertools
+import json
+import time
+from contextlib import asynccontextmanager
+
+import pytest
+from field_help import Decider, device, link, reg, running, station, until
+from field_outputs import KINDS, OTHERS, Kind, OutputModule
+from field_raw import RawDevice
+
+from collector.field.relays import Bank
+from collector.settings.model import Settings
+
+ALL = tuple(KINDS.values())
+TIMEOUT_S, BOUND_S, SILENCE_S, SLACK_S = 1.0, 0.5, 2.0, 0.4
+
+
+def settings(sensor, modules, relays, **relay_module):
+    """Stage n hangs on module Rn; relays: the output section of each stage, without `device`."""
+    names = range(1, len(modules) + 1)
+    rtu = {True: "rtu_over_tcp", False: "tcp"}
+    tree = station(
+        [link(sensor.port)] + [
+            link(m.port) | {"id": f"LR{n}", "timeout_s": 0.2, "type": rtu[m.rtu], "late_answer_s": 0.2}
+            for n, m in zip(names, modules, strict=True)
+        ],
+        [device()] + [
+            device(f"R{n}", link=f"LR{n}", relay_module={
+                "released_by": "module_timeout", "timeout_s": TIMEOUT_S, **relay_module})
+            for n in names
+        ],
+        [reg(0)],
+        {f"stage{n}": (f"R{n}", 0) for n in names},
+        decision_max_age_s=0.6, cycle_s=0.1, start_grace_s=20.0,
+    ).model_dump(mode="json")  # fmt: skip
+    for n, stage in zip(names, tree["transformers"][0]["stages"], strict=True):
+        stage["relay"] = {"device": f"R{n}", **relays[n - 1]}
+    return Settings.model_validate_json(json.dumps(tree))
+
+
+@asynccontextmanager
+async def started(kinds, rtu=False):
+    modules = [await OutputModule(kind, TIMEOUT_S, rtu).start() for kind in kinds]
+    sensor = await RawDevice(input={0: 200}).start()
+    try:
+        yield sensor, modules
+    finally:
+        for each in (sensor, *modules):
+            await each.stop()
+
+
+@asynccontextmanager
+async def holding(kinds=ALL, rtu=False):
+    """Decisions every 100 ms; every stage held off, by the contact, and read back."""
+    async with started(kinds, rtu) as (sensor, modules):
+        how = settings(sensor, modules, [kind.keys for kind in kinds])
+        async with running(how) as field:
+            decider = Decider(field, 0.1, **{f"stage{n}": True for n in range(1, len(kinds) + 1)})
+            await until(lambda: all(m.contacts[0].energised for m in modules))
+            await until(lambda: all(status.energised for status in field.snapshot().relays.values()))
+            try:
+                yield field, decider, modules
+            finally:
+                await decider.stop()
+
+
+def statuses(field):
+    return list(field.snapshot().relays.values())
+
+
+def all_run(decider) -> float:
+    decider.energise = dict.fromkeys(decider.energise, False)
+    return time.monotonic()
+
+
+# --- each key -------------------------------------------------------------------------------------------
+
+
+async def follows(kind: Kind, keys, rtu=False) -> bool:
+    """Held off and released by decision within 1.5 s each and read back so, by the contact; fed all the time.
+
+    What stands beside the output in its register is left as it is.
+    """
+    async with started([kind], rtu) as (sensor, [module]):
+        async with running(settings(sensor, [module], [keys])) as field:
+            decider = Decider(field, 0.1, stage1=True)
+            try:
+                for wanted in (True, False):
+                    decider.energise = {"T1.stage1": wanted}
+                    await until(lambda on=wanted: module.contacts[0].energised is on, 1.5)
+                    await until(lambda on=wanted: statuses(field)[0].energised is on, 1.5)
+                    await until(lambda: not statuses(field)[0].reason, 1.5)
+            except AssertionError:
+                return False
+            finally:
+                await decider.stop()
+        assert not module.contacts[1].moves
+        return not module.releases and module.others == OTHERS
+
+
+@pytest.mark.parametrize("name", KINDS)
+async def test_it_works_with_its_keys_and_not_without(name) -> None:
+    kind = KINDS[name]
+    worked = await asyncio.gather(follows(kind, kind.keys), follows(kind, kind.without))
+    assert worked == [True, False]
+
+
+@pytest.mark.parametrize("name", ["registers", "bits"])
+async def test_over_rtu(name) -> None:
+    assert await follows(KINDS[name], KINDS[name].keys, rtu=True)
+
+
+@pytest.mark.parametrize("function", [6, 16])
+async def test_the_only_function_by_which_a_register_may_be_written(function) -> None:
+    """It never answers the other one. Without the key the release is given up to its time-out."""
+    worked = []
+    for keys in ({"function": function}, {"function": 22 - function}):
+        async with started([KINDS["registers"]]) as (sensor, [module]):
+            module.behave = lambda peer, req, m=module: (
+                None if req.function == 22 - function else m.obey(peer, req)
+            )
+            async with running(settings(sensor, [module], [KINDS["registers"].keys | keys])) as field:
+                decider = Decider(field, 0.1, stage1=True)
+                try:
+                    await until(lambda m=module: m.contacts[0].energised, 1.0)
+                    worked.append(True)
+                except AssertionError:
+                    worked.append(False)
+                await decider.stop()
+    assert worked == [True, False]
+
+
+async def test_function_16_in_place_of_6_where_that_is_refused() -> None:
+    kind = KINDS["registers"]
+    async with started([kind]) as (sensor, [module]):
+        module.kind = Kind(kind.table, kind.at, (16,), kind.keys, {})
+        async with running(settings(sensor, [module], [kind.keys])) as field:
+            decider = Decider(field, 0.1, stage1=True)
+            await until(lambda: module.contacts[0].energised)
+            await decider.stop()
+        assert sum(req.function == 6 for req in module.log) == 1
+
+
+async def test_bits_that_another_master_changes_meanwhile_stay_as_it_left_them() -> None:
+    async with holding([KINDS["bits"]]) as (_, decider, [module]):
+        module.others = 0x1001
+        module.show()
+        all_run(decider)
+        await until(lambda: not module.contacts[0].energised)
+        assert module.others == 0x1001
+
+
+async def test_what_is_neither_code_is_not_released() -> None:
+    """A status register that says "moving" for ever: told, and the module is left alone."""
+    async with holding([KINDS["status codes"]]) as (field, decider, [module]):
+        show = module.show
+
+        def moving() -> None:
+            show()
+            module.memory.input[30] = 5
+
+        module.show = moving
+        moving()
+        all_run(decider)
+        await until(lambda: not module.contacts[0].energised)
+        await until(lambda: statuses(field)[0].disobeys == "late")
+        assert "reads back 5" in statuses(field)[0].reason
+        module.show = show
+        await until(lambda: module.releases)
+        await until(lambda: statuses(field)[0].energised is False and not statuses(field)[0].reason)
+
+
+# --- it is fed only while it obeys --------------------------------------------------------------------------
+
+
+async def released_in_time(modules, since) -> list[str]:
+    """The kinds whose contact is still held off after bound and time-out."""
+    end = since + BOUND_S + TIMEOUT_S + SLACK_S
+    names = {id(kind): name for name, kind in KINDS.items()}
+    with contextlib.suppress(AssertionError):
+        await until(lambda: not any(m.contacts[0].energised for m in modules), end - time.monotonic())
+    return [names[id(m.kind)] for m in modules if m.contacts[0].energised]
+
+
+@pytest.mark.parametrize("habit", ["refuse", "ignore", "mute"])
+async def test_a_module_that_does_not_obey_is_left_alone_until_it_releases(habit) -> None:
+    async with holding() as (field, decider, modules):
+        for module in modules:
+            module.behave = getattr(module, habit)
+        since = all_run(decider)
+        assert await released_in_time(modules, since) == []
+        assert all(module.releases for module in modules), "released by their own time-outs"
+        last = {id(m): m.log[-1].at for m in modules}
+        for module in modules:
+            module.behave = module.obey
+        await until(lambda: all(s.energised is False and not s.disobeys for s in statuses(field)))
+        decider.energise = dict.fromkeys(decider.energise, True)
+        await until(lambda: all(m.contacts[0].energised for m in modules))
+    for module in modules:
+        attempt = [req for req in module.log if req.at > last[id(module)]]
+        assert attempt[0].at - last[id(module)] > SILENCE_S - 0.1, "asked before its time-out had passed"
+        assert attempt[0] in module.writes, "the one attempt begins with the release"
+        assert not module.energises(attempt[0])
+        first_on = next(i for i, req in enumerate(attempt) if req in module.writes and module.energises(req))
+        assert any(req not in module.writes for req in attempt[:first_on]), "held off before it was read"
+
+
+@pytest.mark.parametrize("habit", ["refuse", "ignore", "mute"])
+async def test_control_the_rule_taken_out(habit, monkeypatch) -> None:
+    monkeypatch.setattr(Bank, "_unfed", lambda self, now_ns: False)
+    async with holding() as (_, decider, modules):
+        for module in modules:
+            module.behave = getattr(module, habit)
+        since = all_run(decider)
+        assert await released_in_time(modules, since) == list(KINDS)
+
+
+async def test_another_master_is_written_over_and_never_answered_with_silence() -> None:
+    async with holding() as (field, decider, modules):
+        all_run(decider)
+        await until(lambda: all(s.energised is False for s in statuses(field)))
+        since = time.monotonic()
+        seen = asyncio.create_task(until(lambda: all(s.disobeys == "foreign" for s in statuses(field))))
+        while time.monotonic() < since + 1.5:
+            for module in modules:
+                module.contacts[0].move(True)
+                module.show()
+            await asyncio.sleep(0.15)
+        await seen
+        await until(lambda: all(s.energised is False and not s.disobeys for s in statuses(field)))
+        for module in modules:
+            times = [since, *(req.at for req in module.log if req.at >= since)]
+            assert max(b - a for a, b in itertools.pairwise(times)) < BOUND_S
+            moves = [move for move in module.contacts[0].moves if move[0] >= since]
+            held = [b[0] - a[0] for a, b in itertools.pairwise(moves) if a[1]]
+            assert len(held) > 4
+            assert max(held) < 0.1 + SLACK_S
+            assert not module.releases

@@ -1,9 +1,10 @@
 """The writer of one relay module: adoption, refresh with the newest decision, read-back, release.
 
 Pure: it names the next request and takes the answer. A module is fed only while it obeys. There is no
-heartbeat here and must never be: every write carries a decision, and not one request more goes out once the
-newest is too old, or once an output that is to be released has not read back so within its bound. Many
-modules are fed by any request, and only their silence releases the outputs.
+heartbeat of windingd's life here and must never be: every write carries a decision, and not one request more
+goes out once the newest is too old, or once an output that is to be released has not read back so within its
+bound. Many modules are fed by any request, and only their silence releases the outputs. A module's heartbeat
+register is written under the same rule, and not even while an output is yet to read back released.
 
 There is no list of requests to work off either: what is asked next follows from what each output is and
 ought to be now. A new decision changes those bits and nothing else, so it can never put a release back.
@@ -35,7 +36,7 @@ _RELEASE_AGAIN_NS = _S // 4
 _HOLD_AGAIN_NS = _S
 #: So many requests in a row without an answer, and the module counts as lost.
 _LOST_AFTER = 2
-_NOT_READ = "not read yet"
+_NOT_READ, _HEARTBEAT = "not read yet", "heartbeat register"
 _READING, _WRITING = "reading it: ", "writing it: "
 
 
@@ -122,6 +123,16 @@ class _Verify:
     right: int
 
 
+@dataclass(frozen=True, slots=True)
+class _Beat:
+    """Write the module's heartbeat register."""
+
+    value: int
+
+
+_Step = _Read | _Write | _Verify | _Beat
+
+
 @dataclass(slots=True)
 class _Attempt:
     """The one try after a silence: each output written 0 once, then each block read once."""
@@ -171,7 +182,7 @@ class Bank:
         self._spans = list(_spans(self._states, device))
         self._span_of = {point: span for span in self._spans for point in span.points}
         self._decision: Decision | None = None
-        self._asked: _Read | _Write | _Verify | None = None
+        self._asked: _Step | None = None
         self._again_ns = now_ns
         self._verify_ns = now_ns
         self._unread = list(self._spans)  # not read since the connection was made
@@ -187,6 +198,8 @@ class Bank:
         self._checks = list(checks)
         self._check_again: set[str] = set()
         module = device.relay_module
+        self._heartbeat = module.heartbeat if module is not None else None
+        self._beats, self._beat_ns = 0, now_ns
         self._fed_by = module.fed_by if module is not None else "own_requests"
         self._bound_ns = max(int(bound_s(module) * _S), least_bound_ns) if module is not None else None
         self._silence_ns = int(silence_s(module) * _S) if module is not None else 0
@@ -306,6 +319,11 @@ class Bank:
                 else first.function in WRITE_ONE.values()
             )
             return write_request(unit, step.points, step.on, one)
+        if isinstance(step, _Beat):
+            assert self._heartbeat is not None
+            ways, address = self._ways["holding_register"], self._heartbeat.holding_register
+            function = (WRITE_ONE if ways.one else WRITE_SEVERAL)["holding_register"]
+            return Request(unit, function, address, 1, words=(step.value,))
         place = step.spec.place
         return Request(unit, READ_FUNCTION[place.table], place.address, place.size)
 
@@ -325,6 +343,8 @@ class Bank:
             return  # asked before `release` cleared the way: what it says no longer matters
         if isinstance(step, _Verify):
             self._verified(step, answer.words, refusal)
+        elif isinstance(step, _Beat):
+            self._beaten(answer.exception, refusal)
         elif isinstance(step, _Write):
             if not refusal:
                 self._wrote(step)
@@ -532,7 +552,7 @@ class Bank:
 
     # --- what to ask next --------------------------------------------------------------------------
 
-    def _agenda(self, now_ns: int) -> Iterator[tuple[int, OutputPoint | _Read | _Verify]]:
+    def _agenda(self, now_ns: int) -> Iterator[tuple[int, OutputPoint | _Read | _Verify | _Beat]]:
         """(when it is due, what) in order of importance. A point: write it, with its neighbours."""
         if self._unfed(now_ns):  # here only where it is fed by writes alone
             yield from ((self._poll_due_ns(span), _Read(span)) for span in self._spans)
@@ -547,6 +567,9 @@ class Bank:
         if self._unread:
             yield from ((self._again_ns, _Read(span)) for span in self._unread)
             return
+        if self._may_beat() and self._heartbeat is not None:
+            values = self._heartbeat.values
+            yield max(self._beat_ns, self._again_ns), _Beat(values[self._beats % len(values)])
         if self._adopted and (checks := self._due_checks()):
             yield self._verify_ns if not self._check_again else self._again_ns, checks[0]
         if self._decision is not None and self._adopted:
@@ -560,6 +583,11 @@ class Bank:
                 seen = fresh and span.read_ns > state.wrote_ns
                 yield self._refresh_due_ns(state), point if seen else _Read(span, True)
         yield from ((self._poll_due_ns(span), _Read(span)) for span in self._spans)
+
+    def _may_beat(self) -> bool:
+        """Its time-out may be kept from acting: it is known, decided for, and nothing is to be released."""
+        owed = any(state.owed_ns >= 0 for state in self._states.values())
+        return self._adopted and self._decision is not None and not owed
 
     def _releases(self) -> Iterator[tuple[int, OutputPoint | _Read]]:
         """Outputs that are to be released and have not read back so: written first, then read back."""
@@ -622,11 +650,14 @@ class Bank:
 
     # --- what came of it -----------------------------------------------------------------------------
 
-    def _sent(self, step: _Read | _Write | _Verify | None, now_ns: int) -> None:
+    def _sent(self, step: _Step | None, now_ns: int) -> None:
         """Whatever has become of it, the module may have taken it."""
         if step is None:
             return
-        self.fed(isinstance(step, _Write), now_ns)
+        self.fed(isinstance(step, _Write | _Beat), now_ns)
+        if isinstance(step, _Beat):
+            self._beats += 1
+            self._beat_ns = now_ns + self._feed_every_ns()
         if isinstance(step, _Verify):
             self._check_again.discard(step.what)
             self._checks.remove(step)
@@ -777,6 +808,15 @@ class Bank:
         else:
             self._unverified[step.what] = f"the module holds {got:g}, the settings say {step.right}"
 
+    def _beaten(self, exception: int, refusal: str) -> None:
+        ways = self._ways["holding_register"]
+        if exception == _ILLEGAL_FUNCTION and ways.one and ways.several:
+            ways.one, self._beat_ns = False, self._again_ns
+        elif refusal:
+            self._unverified[_HEARTBEAT] = f"cannot be written, {refusal}"
+        else:
+            self._unverified.pop(_HEARTBEAT, None)
+
     # --- times -------------------------------------------------------------------------------------
 
     def _poll_ns(self) -> int:
@@ -789,9 +829,11 @@ class Bank:
         """A third of the module's timeout, so that two refreshes may fail; a new decision comes sooner."""
         if state.carried is not self._decision:
             return max(state.again_ns, self._again_ns)
+        return max(state.wrote_ns + self._feed_every_ns(), state.again_ns)
+
+    def _feed_every_ns(self) -> int:
         module = self._device.relay_module
-        every_ns = int(module.timeout_s / 3.0 * _S) if module else self._poll_ns()
-        return max(state.wrote_ns + every_ns, state.again_ns)
+        return int(module.timeout_s / 3.0 * _S) if module else self._poll_ns()
 
 
 def _spans(points: Iterable[OutputPoint], device: Device) -> Iterator[_Span]:

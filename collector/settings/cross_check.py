@@ -82,6 +82,7 @@ def _station(run: Run, root: Part) -> None:
             station.settling,
             station.release_bound,
             station.watchdog_relay,
+            mapping.heartbeat,
         )
         for rule in rules:
             run(rule, root, device)

@@ -263,6 +263,15 @@ class Identity(Register):
     )
 
 
+class Heartbeat(Section):
+    """A register that keeps a module's time-out from acting only while it is written, or changes."""
+
+    holding_register: Annotated[int, Field(ge=0, le=65535)]
+    values: tuple[Code, ...] = Field(
+        (0, 1), min_length=1, description="written one after the other, a third of timeout_s apart"
+    )
+
+
 class RelayModule(Section):
     """What makes a relay module's outputs release (cooling on) without windingd."""
 
@@ -281,6 +290,11 @@ class RelayModule(Section):
         description="an output to be released that has not read back so within this ends every request to "
         "its unit until timeout_s must have passed; default half of timeout_s, at most 10 (common practice, "
         "no source)",
+    )
+    heartbeat: Heartbeat | None = Field(
+        None,
+        description="written only while windingd decides and the module obeys: not from the moment on that "
+        "an output is to be released until it has read back so",
     )
     watchdog_relay: Relay | None = Field(
         None,

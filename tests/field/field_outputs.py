@@ -87,10 +87,22 @@ class Contact:
 
 
 class OutputModule(RawDevice):
-    """Two outputs of a kind. Any request to it feeds its time-out, which lets go of both."""
+    """Two outputs of a kind. Any request to it feeds its time-out, which lets go of both.
 
-    def __init__(self, kind: Kind, timeout_s: float = 1.0, rtu: bool = False) -> None:
+    beat_at: or only a heartbeat register, when it is written with the next of these values.
+    """
+
+    def __init__(
+        self,
+        kind: Kind,
+        timeout_s: float = 1.0,
+        rtu: bool = False,
+        beat_at: int | None = None,
+        beats: tuple[int, ...] = (0, 1),
+    ) -> None:
         super().__init__(rtu)
+        self.beat_at, self.beats, self.last_beat = beat_at, beats, -1
+        self.beaten: list[float] = []
         self.kind, self.timeout_s = kind, timeout_s
         self.contacts = [Contact(), Contact()]
         self.others = OTHERS
@@ -104,6 +116,13 @@ class OutputModule(RawDevice):
     # --- its time-out
 
     def feed(self, req: Req) -> None:
+        if self.beat_at is not None:
+            if req.function not in (6, 16) or req.address != self.beat_at:
+                return
+            self.beaten.append(req.at)
+            if req.words[0] not in self.beats or req.words[0] == self.last_beat:
+                return
+            self.last_beat = req.words[0]
         self.fed_at = req.at
         if self._timer is not None:
             self._timer.cancel()
@@ -136,6 +155,8 @@ class OutputModule(RawDevice):
 
     def carry_out(self, req: Req) -> bytes:
         kind = self.kind
+        if self.beat_at is not None and req.address == self.beat_at and req.function in (6, 16):
+            return confirmation(req)
         if req.function not in kind.functions:
             return exception(req, 1)
         if kind.bit is not None:

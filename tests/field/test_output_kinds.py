@@ -17,6 +17,7 @@ from field_help import Decider, device, link, reg, running, station, until
 from field_outputs import KINDS, OTHERS, Kind, OutputModule
 from field_raw import RawDevice
 
+from collector.field import relays
 from collector.field.relays import Bank
 from collector.settings.model import Settings
 
@@ -245,3 +246,104 @@ async def test_another_master_is_written_over_and_never_answered_with_silence() 
             assert len(held) > 4
             assert max(held) < 0.1 + SLACK_S
             assert not module.releases
+
+
+# --- a heartbeat register -----------------------------------------------------------------------------
+
+BEAT = 99
+
+
+@asynccontextmanager
+async def beating(beats, heartbeat, plain="discrete"):
+    """A module that is fed by its heartbeat register and nothing else."""
+    sensor = await RawDevice(input={0: 200}).start()
+    module = await OutputModule(KINDS[plain], TIMEOUT_S, beat_at=BEAT, beats=beats).start()
+    how = settings(sensor, [module], [KINDS[plain].keys], **({"heartbeat": heartbeat} if heartbeat else {}))
+    try:
+        async with running(how) as field:
+            decider = Decider(field, 0.1, stage1=True)
+            await until(lambda: module.contacts[0].energised)
+            try:
+                yield field, decider, module
+            finally:
+                await decider.stop()
+    finally:
+        await sensor.stop()
+        await module.stop()
+
+
+def assert_held(module) -> None:
+    assert module.contacts[0].energised
+    assert not module.releases
+
+
+@pytest.mark.parametrize("beats", [(0, 1), (0xAA55, 0x55AA, 7)])
+@pytest.mark.parametrize("with_key", [True, False])
+async def test_a_module_that_holds_only_while_its_heartbeat_register_changes(beats, with_key) -> None:
+    values = {} if beats == (0, 1) else {"values": beats}
+    async with beating(beats, {"holding_register": BEAT, **values} if with_key else None) as (_, __, module):
+        module._timer = module._timer or asyncio.get_running_loop().call_later(TIMEOUT_S, module.let_go)
+        if not with_key:
+            return await until(lambda: module.releases, 2 * TIMEOUT_S)
+        await until(lambda: len(module.beaten) > 6)
+        gaps = [b - a for a, b in itertools.pairwise(module.beaten)]
+        assert min(gaps) > TIMEOUT_S / 3 - 0.05, "no more often than its time-out needs"
+        return assert_held(module)
+
+
+@pytest.mark.parametrize("values", [None, [5]])
+async def test_control_other_values_do_not_keep_it(values) -> None:
+    heartbeat = {"holding_register": BEAT, **({"values": values} if values else {})}
+    async with beating((0xAA55, 0x55AA), heartbeat) as (_, __, module):
+        module._timer = module._timer or asyncio.get_running_loop().call_later(TIMEOUT_S, module.let_go)
+        await until(lambda: module.releases, 2 * TIMEOUT_S)
+
+
+@pytest.mark.parametrize("habit", ["refuse", "ignore"])
+@pytest.mark.parametrize("broken", [False, True])
+async def test_the_heartbeat_ends_with_obedience(habit, broken, monkeypatch) -> None:
+    """It takes the heartbeat, but not the release. Control: the heart beats on, and the stage stays off."""
+    if broken:
+        beat = relays._Beat
+        agenda = Bank._agenda
+
+        def on_and_on(self, now_ns):
+            values = self._heartbeat.values
+            yield max(self._beat_ns, self._again_ns), beat(values[self._beats % len(values)])
+            yield from agenda(self, now_ns)
+
+        monkeypatch.setattr(Bank, "_agenda", on_and_on)
+        monkeypatch.setattr(Bank, "_unfed", lambda self, now_ns: False)
+    async with beating((0, 1), {"holding_register": BEAT}) as (field, decider, module):
+        await until(lambda: statuses(field)[0].energised and module.beaten)
+        astray = getattr(module, habit)
+        module.behave = lambda peer, req: (module.obey if req.address == BEAT else astray)(peer, req)
+        since = all_run(decider)
+        late = await released_in_time([module], since)
+        assert bool(late) is broken
+        if not broken:
+            assert [at for at in module.beaten if at > since + 0.1 + SLACK_S] == [], "the heart has stopped"
+            module.behave = module.obey
+            await until(lambda: statuses(field)[0].energised is False and not statuses(field)[0].reason)
+            decider.energise = {"T1.stage1": True}
+            await until(lambda: module.contacts[0].energised and module.beaten[-1] > since + BOUND_S)
+
+
+async def test_no_heartbeat_without_a_decision_that_is_new_enough() -> None:
+    async with beating((0, 1), {"holding_register": BEAT}) as (_, decider, module):
+        await until(lambda: module.beaten)
+        await decider.stop()
+        stopped = time.monotonic()
+        await until(lambda: not module.contacts[0].energised, 0.6 + TIMEOUT_S + 2 * SLACK_S)
+        assert module.releases
+        assert module.beaten[-1] - stopped < 0.6 + SLACK_S
+        writes = [req for req in module.writes if req.at > stopped]
+        assert all(module.energises(req) for req in writes if req.address != BEAT), "by its own time-out"
+
+
+async def test_a_heartbeat_register_that_is_refused_is_told() -> None:
+    async with beating((0, 1), {"holding_register": BEAT + 1}) as (field, _, __):
+        await until(lambda: not statuses(field)[0].verified)
+        assert statuses(field)[0].reason == "heartbeat register: cannot be written, exception 1 (illegal " + (
+            "function: the device cannot do this kind of request)"
+        )

@@ -231,6 +231,7 @@ VALUE_CASES = [
     Case(DEMO, "relay: {device: relays, coil: 0}", "relay: {device: relays, holding_register: 5, energised_code: 0, timeout_code: 0, power_off_code: 0, power_on_code: 0}", f"{T1}.stages.stage1.relay.energised_code", "0 is the other code too"),
     Case(DEMO, "relay: {device: relays, coil: 0}", "relay: {device: relays, coil: 0, read_back: {table: discrete_input, address: 20, bit: 1}, timeout_code: 0, power_off_code: 0, power_on_code: 0}", f"{T1}.stages.stage1.relay.read_back.bit", "does not belong to a discrete_input"),
     Case(DEMO, "relay: {device: relays, coil: 0}", "relay: {device: relays, coil: 0, read_back: {table: discrete_input, address: 0}, timeout_code: 0, power_off_code: 0, power_on_code: 0}", f"{T1}.stages.stage1.feedback.address", "discrete input 0 of relays is the output of transformers.T1.stages.stage1: it shows what was written", "        feedback: {device: relays, table: discrete_input, address: 0}"),
+    Case(DEMO, "      release_within_s: 8.0", "      release_within_s: 8.0\n      heartbeat: {holding_register: 9, values: []}", "devices.relays.relay_module.heartbeat.values", "is an empty list (at least 1 needed)", "      heartbeat"),
     Case(DEMO, "      release_within_s: 8.0", "      fed_by: reads", "devices.relays.relay_module.fed_by", "is none of writes, own_requests, any_frame_on_line, connection"),
     Case(DEMO, "      release_within_s: 8.0", "      release_within_s: 8.0\n      watchdog_relay: {device: relays, coil: 9}", "devices.relays.relay_module.watchdog_relay.device", "relays is the module that it is to watch", "      watchdog_relay"),
     Case(DEMO, "      release_within_s: 8.0", "      release_within_s: 8.0\n      watchdog_relay: {device: fibre, coil: 9}", "devices.relays.relay_module.watchdog_relay.device", "fibre does not release its outputs by a time-out of its own", "      watchdog_relay"),
@@ -509,6 +510,29 @@ def test_broken_file(case: Case, tmp_path: Path, capsys: pytest.CaptureFixture[s
     assert first, f"expected line {line} {case.path}, got {faults}"
     assert any(word in first[0] for word in case.words.split("|")), first[0]
     assert len(faults) == 1, faults
+
+
+REST = "timeout_code: {0}, power_off_code: {0}, power_on_code: {0}"
+KINDS = [
+    "holding_register: 5, " + REST.format(0),
+    "holding_register: 5, bit: 3, " + REST.format(0),
+    "holding_register: 5, function: 16, energised_code: 7, released_code: 3, " + REST.format(3),
+    "coil: 0, energised_code: 0, released_code: 1, " + REST.format(1),
+    "coil: 0, read_back: {table: input_register, address: 30, bit: 2}, " + REST.format(0),
+]
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_outputs_of_every_kind_pass(kind: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Also with a heartbeat, but not where that is the output itself."""
+    relay, beat = f"relay: {{device: relays, {kind}}}", "      release_within_s: 8.0\n      heartbeat: "
+    text = mutate(DEMO, ("relay: {device: relays, coil: 0}", relay))
+    for register, clash in ((6, False), (5, "holding_register" in kind)):
+        with_beat = text.replace("      release_within_s: 8.0", f"{beat}{{holding_register: {register}}}")
+        status, faults = check(with_beat, tmp_path, capsys)
+        assert (status == 78) is clash, faults
+        told = "heartbeat.holding_register: holding register 5 is transformers.T1.stages.stage1 in line"
+        assert (told in "".join(faults)) is clash
 
 
 @pytest.mark.parametrize("file", [DEMO, SERIAL, PUMPS])

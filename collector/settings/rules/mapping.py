@@ -478,6 +478,24 @@ def outputs_shared(root: Part) -> Found:
                 )
 
 
+def heartbeat(root: Part, device: Part) -> Found:
+    """A heartbeat written into an output would switch it."""
+    module = device.relay_module
+    if module is None or module.heartbeat is None:
+        return
+    register = module.heartbeat.holding_register
+    for part in walk(root):
+        if part.cls is not Relay or part.device != device.id:
+            continue
+        if output_place(part)[:2] == ("holding_register", register):
+            name = part.path.removesuffix(".relay")
+            yield module.heartbeat.fault(
+                "holding_register",
+                f"holding register {register} is {name} in line {line_of(part, 'holding_register')} (one of "
+                "them is wrong)",
+            )
+
+
 def _same_bit(one: int, other: int) -> bool:
     return one == other or -1 in (one, other)
 

@@ -147,14 +147,7 @@ def by_feedback_s(cycle: Cycle, plan: ModulePlan, m: ModuleState) -> float | Non
 
 def judge(cycle: Cycle, plan: ModulePlan, m: ModuleState) -> ModuleState:
     """By the first read after the silence, before anything was written."""
-    read = {
-        o: relay.energised
-        for o in m.held
-        if (relay := cycle.given.relays.get(o)) is not None
-        and relay.link_ok
-        and relay.energised is not None
-        and relay.mono_ns > m.lifted_ns
-    }
+    read = {o: on for o in m.held if (on := still_held(cycle, m, o)) is not None}
     subject, held = f"device.{plan.id}", ", ".join(m.held)
     if len(read) < len(m.held):
         if cycle.now - m.lifted_ns < cycle.layout.stale:
@@ -175,6 +168,23 @@ def judge(cycle: Cycle, plan: ModulePlan, m: ModuleState) -> ModuleState:
     text = f"{subject}: its own timeout has released {held} within {took_s:.1f} s ({how}): release proven"
     cycle.tell("output", subject, text, proof="proven", held=held, took_s=took_s)
     return m.ended(cycle.now, proven=(cycle.now,), took_s=took_s)
+
+
+def still_held(cycle: Cycle, m: ModuleState, output: str) -> bool | None:
+    """By a read after the silence, of the output or, where it cannot be read, of its stage's feedback.
+
+    None: not read yet.
+    """
+    s = next(s for s in cycle.layout.stages if s.id == output)
+    if s.settings.relay.write_only:
+        runs = cycle.measured(s.feedback)
+        if s.feedback is None or runs is None or cycle.inputs[s.feedback].value_ns <= m.lifted_ns:
+            return None
+        return runs < 0.5
+    relay = cycle.given.relays.get(output)
+    if relay is None or not relay.link_ok or relay.mono_ns <= m.lifted_ns:
+        return None
+    return relay.energised
 
 
 def settle(cycle: Cycle) -> None:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 
 from collector.clock import Clock
-from collector.field.layout import energised_contacts, layout
+from collector.field.layout import LinkLayout, energised_contacts, layout
 from collector.field.link import LinkTask
 from collector.field.output_point import OutputPoint
 from collector.field.settling import switched_off
@@ -56,7 +56,7 @@ class Field:
         self._former: dict[str, Collection[OutputPoint]] = {}
         self._applying = asyncio.Lock()
         self._energised = energised_contacts(settings)
-        self._links = {name: LinkTask(wanted, clock) for name, wanted in layout(settings).items()}
+        self._links = {name: self._task(wanted) for name, wanted in layout(settings).items()}
         self._tasks: dict[str, asyncio.Task[None]] = {}
         self._running = False
         self._polled = False
@@ -155,13 +155,21 @@ class Field:
         links = {}
         for name, new in wanted.items():
             old = self._links.get(name)
-            links[name] = old if old is not None and old.layout == new else LinkTask(new, self._clock, old)
+            links[name] = old if old is not None and old.layout == new else self._task(new, old)
         self._links = links
         for name in links:
             if self._released:
                 links[name].release()
             if self._running and name not in self._tasks:
                 self._start(name)
+
+    def _task(self, wanted: LinkLayout, before: LinkTask | None = None) -> LinkTask:
+        return LinkTask(wanted, self._clock, self._reading, before)
+
+    def _reading(self, measurement: str) -> Reading | None:
+        units = (unit for link in self._links.values() for unit in link.units)
+        found = (unit.poller.readings.get(measurement) for unit in units)
+        return next((reading for reading in found if reading is not None), None)
 
     async def release_all(self, deadline_s: float) -> bool:
         """Write 0 to every output and confirm by read-back, within ``deadline_s`` real seconds.

@@ -29,12 +29,14 @@ class DeviceLayout:
     """wants: (measurement id, how to read it or why it cannot be). outputs: (point, output id).
 
     orphans: outputs that earlier settings used for cooling and these do not name: to be released.
+    feedbacks: (output id, measurement id) of outputs that cannot be read back.
     """
 
     device: Device
     wants: tuple[tuple[str, Spec | str], ...]
     outputs: tuple[tuple[OutputPoint, str], ...]
     orphans: tuple[OutputPoint, ...] = ()
+    feedbacks: tuple[tuple[str, str], ...] = ()
 
     @property
     def is_relay_module(self) -> bool:
@@ -92,6 +94,7 @@ def layout(
             tuple((measurement, spec) for at, measurement, spec in wants if at == device.id),
             tuple((point, output) for at, point, output in points if at == device.id),
             _still(former.get(device.id, ()), device, [point for at, point, _ in points if at == device.id]),
+            tuple((o, f"{o}.feedback") for at, point, o in points if at == device.id and point.read is None),
         )
         for device in settings.devices
     ]

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import random
+from collections.abc import Callable
 from dataclasses import replace
 
 import structlog
@@ -34,8 +35,11 @@ from collector.field.wire import (
     take_rtu,
 )
 from collector.messages import Decision
+from collector.quality import Reading
 from collector.settings import waits
 from collector.settings.model import Link
+
+Feedback = Callable[[str], Reading | None]
 
 _S = 1_000_000_000
 _log = structlog.get_logger("field")
@@ -114,6 +118,13 @@ class Unit:
         for bank in self.banks:
             bank.fed(request.writes, now_ns)
 
+    def feel(self, feedback: Feedback, now_ns: int) -> None:
+        """Tell of outputs that cannot be read back what the feedbacks of their stages say."""
+        for output, measurement in self.layout.feedbacks if self.bank is not None else ():
+            reading = feedback(measurement)
+            if self.bank is not None and reading is not None and reading.quality.is_good:
+                self.bank.felt(output, bool(reading.value), reading.mono_ns, now_ns)
+
     def give_up(self, reason: str, now_ns: int) -> None:
         self.reason, self._given_up = reason, True
         self.poller.give_up(reason, now_ns)
@@ -175,9 +186,15 @@ class Unit:
 class LinkTask:
     """Polls and writes the devices of one link. Create, ``await run()`` in a task, cancel to end."""
 
-    def __init__(self, layout: LinkLayout, clock: Clock, before: LinkTask | None = None) -> None:
-        """``before``: what ran in this place until a reload; its latest values are shown until read again."""
+    def __init__(
+        self, layout: LinkLayout, clock: Clock, feedback: Feedback, before: LinkTask | None = None
+    ) -> None:
+        """``feedback``: what any device of the station last said of a stage.
+
+        ``before``: what ran in this place until a reload; its latest values are shown until read again.
+        """
         self.layout = layout
+        self._feedback = feedback
         self._clock = clock
         self._link = layout.link
         self._rtu = self._link.type != "tcp"
@@ -308,6 +325,8 @@ class LinkTask:
                 self._drop(connection.closed, self._clock.mono_ns())
         now_ns, now = self._clock.mono_ns(), asyncio.get_running_loop().time()
         self._throw_away_unasked(now, now_ns)
+        for unit in self.units:
+            unit.feel(self._feedback, now_ns)
         self._keep_silence(now_ns)
         self._tell(now)
         chosen = self._choose(now_ns, now)

@@ -42,7 +42,7 @@ class Cell:
 
 @dataclass(frozen=True, slots=True)
 class OutputPoint:
-    """read: None where nothing tells its state. function: the only one to write it by.
+    """read: None where only the feedback of its stage tells its state. function: the only one to write it by.
 
     inverted: it is off while the output is energised (contacts that tell an alarm by dropping out).
     """
@@ -94,7 +94,7 @@ def output_point(relay: Relay) -> OutputPoint:
     else:
         assert relay.coil is not None  # one of the two, by the cross check
         write = Cell("coil", relay.coil, None, relay.energised_code, relay.released_code)
-    read: Cell | None = write
+    read: Cell | None = None if relay.write_only else write
     if (other := relay.read_back) is not None:
         read = Cell(other.table, other.address, other.bit, other.energised_code, other.released_code)
     return OutputPoint(write, read, relay.function, relay.invert)

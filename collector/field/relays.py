@@ -66,6 +66,7 @@ class _State:
     awaited: it was written: to be read before it is written again. wrote_ns: when it last was.
     carried: the decision that was last acknowledged. let_go_ns: since when it is seen to be released after
     a loss; only a later decision may energise it. against_until_ns: another master held it off.
+    stopped: one that cannot be read back: its stage has stood still since it was put on.
     """
 
     actual: bool | None = None
@@ -85,6 +86,7 @@ class _State:
     foreign_until_ns: int = -1
     against_until_ns: int = -1
     let_go_ns: int = -1
+    stopped: bool = False
 
 
 @dataclass(slots=True)
@@ -411,6 +413,30 @@ class Bank:
             state.written = state.carried = None
             state.off = state.awaited = False  # nor is it known any more to be released
 
+    def felt(self, output: str, runs: bool, read_ns: int, now_ns: int) -> None:
+        """What the feedback of a stage says, whose output cannot be read back: one that runs is released.
+
+        While the output is on, a stage that has not stopped yet coasts. One that had, and runs again, was
+        let go of by the module. It is never taken for another master's: a motor may stop by itself.
+        """
+        point = next(point for point, name in self._outputs.items() if name == output)
+        state = self._states[point]
+        if read_ns <= (max(state.read_ns, state.wrote_ns) if state.awaited else state.read_ns):
+            return
+        on = not runs
+        if state.written:
+            on, state.stopped = not (runs and state.stopped), state.stopped or not runs
+        if state.actual and not on:
+            state.let_go_ns = now_ns
+        if on and state.awaited:
+            state.again_ns = now_ns + _RELEASE_AGAIN_NS
+        state.actual, state.word, state.read_ns = on, point.write.code(on), read_ns
+        state.off, state.awaited = not on, False
+        state.fault = ""
+        if on and state.written is False:
+            state.fault = "released and acknowledged, but by its feedback the stage does not run"
+        self._review(now_ns)
+
     def withdraw(self, reason: str, now_ns: int) -> None:
         """What the last answer said is not to be believed after all: the outputs are read anew."""
         self.lost(reason)
@@ -484,6 +510,8 @@ class Bank:
     def _review(self, now_ns: int) -> None:
         """What is owed, whether the bound is over, whether the silence is."""
         self._seen_ns = max(self._seen_ns, now_ns)
+        if not self._spans and self._decision is not None:
+            self._adopted = self._ours = True  # nothing can be read before it is written
         if self._cut:
             self._cut = False
             if self._fed_by == "connection":
@@ -505,7 +533,8 @@ class Bank:
                 self._fed_ns = now_ns
         attempt = self._attempt
         if attempt is not None:
-            done = not attempt.writes and not attempt.reads and self._asked is None
+            felt = not any(state.awaited for point, state in self._states.items() if point.read is None)
+            done = not attempt.writes and not attempt.reads and self._asked is None and felt
             if done or now_ns - attempt.since_ns > (self._bound_ns or 0):
                 self._give_up_attempt()
         if self._releasing:
@@ -541,9 +570,14 @@ class Bank:
         """What is wrong and what is done about it; of the worst output."""
         module = self._device.relay_module
         assert module is not None
-        owed = [state for state in self._states.values() if state.owed_ns >= 0]
-        state = next((state for state in owed if state.fault), owed[0]) if owed else _State()
-        shown = "cannot be read" if state.actual is None else f"reads back {state.word}"
+        owed = [(point, state) for point, state in self._states.items() if state.owed_ns >= 0]
+        owed.sort(key=lambda one: not one[1].fault)
+        shown = "cannot be read"
+        for point, state in owed[:1]:
+            if point.read is None:
+                shown = "by its feedback the stage does not run"
+            elif state.actual is not None:
+                shown = f"reads back {state.word}"
         passed = f"its time-out of {module.timeout_s:g} s must have passed"
         left = f"left without any request until {passed}"
         if self._stuck:
@@ -574,8 +608,11 @@ class Bank:
             yield self._verify_ns if not self._check_again else self._again_ns, checks[0]
         if self._decision is not None and self._adopted:
             for point in sorted(self._states, key=lambda p: (self._states[p].wrote_ns, p.key)):
-                state, span = self._states[point], self._span_of[point]
+                state, span = self._states[point], self._span_of.get(point)
                 if state.owed_ns >= 0 or state.awaited or self._bit(point) is None:
+                    continue
+                if span is None:
+                    yield self._refresh_due_ns(state), point
                     continue
                 # Read before writing, else a foreign write between two refreshes is never seen; but a
                 # decision that comes between the two does not call for another look.
@@ -684,11 +721,27 @@ class Bank:
     def _wrote(self, step: _Write) -> None:
         for point, bit in zip(step.points, step.on, strict=True):
             state = self._states[point]
+            state.carried = step.decision
+            if point.read is None:
+                self._wrote_unseen(point, bit)
+                continue
             state.awaited |= state.actual != bit or bool(state.fault)
             state.written = state.expected = bit
-            state.carried = step.decision
             if bit:
                 state.let_go_ns = -1
+
+    def _wrote_unseen(self, point: OutputPoint, bit: bool) -> None:
+        """Only its feedback can tell; but not at the end, when nothing else is read, nor of an orphan."""
+        state = self._states[point]
+        state.stopped = bool(state.written and bit and state.stopped)
+        state.written = bit
+        if bit:
+            state.actual, state.awaited, state.let_go_ns, state.fault = True, False, -1, ""
+        elif self._releasing or point in self._orphans:
+            state.off = True
+            self._orphans.discard(point)
+        if not self._spans:
+            self._down = ""
 
     def _write_refused(self, step: _Write, refusal: str, now_ns: int) -> None:
         for point, bit in zip(step.points, step.on, strict=True):
@@ -774,7 +827,7 @@ class Bank:
             self._again_ns = now_ns + _AGAIN_NS
         if self._unread:
             return
-        if all(state.actual is not None for state in self._states.values()):
+        if all(self._states[point].actual is not None for point in self._span_of):
             if not self._adopted:
                 for state in self._states.values():
                     if state.let_go_ns >= 0:  # seen only from now on: until here the link counted as lost

@@ -83,6 +83,7 @@ def _station(run: Run, root: Part) -> None:
             station.release_bound,
             station.watchdog_relay,
             mapping.heartbeat,
+            mapping.write_only,
         )
         for rule in rules:
             run(rule, root, device)

@@ -245,6 +245,11 @@ class Relay(Section):
     )
     power_on_code: Code | None = Field(None, description="which code it has when its supply returns")
     read_back: ReadBack | None = None
+    write_only: bool = Field(
+        False,
+        description="its state can be read nowhere: it counts as released while the feedback of its stage, "
+        "read over another device, says that this runs",
+    )
     invert: bool = Field(
         False,
         description="alarm contacts only: the coil is 1 while there is no alarm, so that the contact drops "

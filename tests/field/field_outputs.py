@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import struct
 import time
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -24,7 +25,8 @@ class Kind:
 
     at: address of its first output. bit: of the first output in register `at`. functions: by which it is
     written. on, off: codes that energise and release. shown: (table, address, bit, on, off) of the first
-    output's state; None: where it is written. keys: of its output n; without: those that a plain one gets.
+    output's state; None: where it is written; (): nowhere. keys: of its first output; without: those that one
+    gets which is taken for simpler than it is.
     """
 
     table: str
@@ -35,7 +37,7 @@ class Kind:
     on: int = 1
     off: int = 0
     bit: int | None = None
-    shown: tuple[str, int, int | None, int, int] | None = None
+    shown: tuple[str, int, int | None, int, int] | tuple[()] | None = None
 
 
 REST = {"timeout_code": 0, "power_off_code": 0, "power_on_code": 0}
@@ -75,15 +77,20 @@ KINDS = {
 }  # fmt: skip
 
 
+UNSEEN = Kind("coils", 0, (5, 15), {"coil": 0, "write_only": True, **REST}, {"coil": 0}, shown=())
+
+
 @dataclass
 class Contact:
     energised: bool = False
+    moved: Callable[[bool], None] = lambda energised: None
     moves: list[tuple[float, bool]] = field(default_factory=list)
 
     def move(self, energised: bool) -> None:
         if energised is not self.energised:
             self.energised = energised
             self.moves.append((time.monotonic(), energised))
+            self.moved(energised)
 
 
 class OutputModule(RawDevice):
@@ -139,6 +146,8 @@ class OutputModule(RawDevice):
     def show(self) -> None:
         """Put the states where they are read; where they are only written nothing can be read."""
         kind = self.kind
+        if kind.shown == ():
+            return
         table, at, bit, on, off = kind.shown or (kind.table, kind.at, kind.bit, kind.on, kind.off)
         cells = getattr(self.memory, table)
         if bit is not None:

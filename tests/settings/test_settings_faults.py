@@ -226,12 +226,13 @@ VALUE_CASES = [
     Case(DEMO, "relay: {device: relays, coil: 0}", "relay: {device: relays, holding_register: 5, timeout_code: 0, power_off_code: 0, power_on_code: 1}", f"{T1}.stages.stage1.relay.power_on_code", "when its supply returns the output would not be"),
     Case(DEMO, "relay: {device: relays, coil: 0}", "relay: {device: relays, coil: 0, energised_code: 0, released_code: 1}", f"{T1}.stages.stage1.relay", "is 0 while energised, so nothing says"),
     Case(DEMO, "relay: {device: relays, coil: 0}", "relay: {device: relays, coil: 0, energised_code: 0, released_code: 1, timeout_code: 1, power_off_code: 1, power_on_code: 0}", f"{T1}.stages.stage1.relay.power_on_code", "0 is not released_code 1"),
-    Case(DEMO, "relay: {device: relays, coil: 0}", "relay: {device: relays, coil: 0, read_back: {table: discrete_input, address: 20}}", f"{T1}.stages.stage1.relay", "is read back elsewhere, so nothing says"),
+    Case(DEMO, "relay: {device: relays, coil: 0}", "relay: {device: relays, coil: 0, read_back: {table: discrete_input, address: 20}}", f"{T1}.stages.stage1.relay", "is not read back itself, so nothing says"),
     Case(DEMO, "relay: {device: relays, coil: 0}", "relay: {device: relays, coil: 0, energised_code: 2, timeout_code: 0, power_off_code: 0, power_on_code: 0}", f"{T1}.stages.stage1.relay.energised_code", "2 is no value of one bit (0 or 1)"),
     Case(DEMO, "relay: {device: relays, coil: 0}", "relay: {device: relays, holding_register: 5, energised_code: 0, timeout_code: 0, power_off_code: 0, power_on_code: 0}", f"{T1}.stages.stage1.relay.energised_code", "0 is the other code too"),
     Case(DEMO, "relay: {device: relays, coil: 0}", "relay: {device: relays, coil: 0, read_back: {table: discrete_input, address: 20, bit: 1}, timeout_code: 0, power_off_code: 0, power_on_code: 0}", f"{T1}.stages.stage1.relay.read_back.bit", "does not belong to a discrete_input"),
     Case(DEMO, "relay: {device: relays, coil: 0}", "relay: {device: relays, coil: 0, read_back: {table: discrete_input, address: 0}, timeout_code: 0, power_off_code: 0, power_on_code: 0}", f"{T1}.stages.stage1.feedback.address", "discrete input 0 of relays is the output of transformers.T1.stages.stage1: it shows what was written", "        feedback: {device: relays, table: discrete_input, address: 0}"),
     Case(DEMO, "      release_within_s: 8.0", "      release_within_s: 8.0\n      heartbeat: {holding_register: 9, values: []}", "devices.relays.relay_module.heartbeat.values", "is an empty list (at least 1 needed)", "      heartbeat"),
+    Case(DEMO, "device_fault: {device: relays, coil: 8}", "device_fault: {device: relays, coil: 8, write_only: true, timeout_code: 0, power_off_code: 0, power_on_code: 0}", f"{T1}.contacts.device_fault.write_only", "only a stage has a feedback that does"),
     Case(DEMO, "      release_within_s: 8.0", "      fed_by: reads", "devices.relays.relay_module.fed_by", "is none of writes, own_requests, any_frame_on_line, connection"),
     Case(DEMO, "      release_within_s: 8.0", "      release_within_s: 8.0\n      watchdog_relay: {device: relays, coil: 9}", "devices.relays.relay_module.watchdog_relay.device", "relays is the module that it is to watch", "      watchdog_relay"),
     Case(DEMO, "      release_within_s: 8.0", "      release_within_s: 8.0\n      watchdog_relay: {device: fibre, coil: 9}", "devices.relays.relay_module.watchdog_relay.device", "fibre does not release its outputs by a time-out of its own", "      watchdog_relay"),
@@ -533,6 +534,46 @@ def test_outputs_of_every_kind_pass(kind: str, tmp_path: Path, capsys: pytest.Ca
         assert (status == 78) is clash, faults
         told = "heartbeat.holding_register: holding register 5 is transformers.T1.stages.stage1 in line"
         assert (told in "".join(faults)) is clash
+
+
+UNSEEN = "coil: 0, write_only: true, " + REST.format(0)
+OWN, OTHER = (
+    f"feedback: {{device: {device}, table: discrete_input, address: {address}}}"
+    for device, address in (("relays", 0), ("ct_tx", 90))
+)
+PARALLEL = "cabinet:\n          parallel_start: {device: relays, table: discrete_input, address: 60}"
+
+
+@pytest.mark.parametrize(
+    ("relay", "feedback", "more", "key", "words"),
+    [
+        (UNSEEN, OTHER, (), "", ""),
+        ("coil: 0, write_only: true", OTHER, (), "relay", "is not read back itself, so nothing says"),
+        (UNSEEN, "", (), "relay.write_only", "nothing would tell whether it is released (give the feedback"),
+        (UNSEEN, OWN, (), "feedback.device", "relays gets no request either while relays must release"),
+        (UNSEEN + ", read_back: {table: discrete_input, address: 50}", OTHER, (), "relay.read_back", "can be read"),
+        (UNSEEN, OTHER, (("cabinet:", PARALLEL),), "cabinet.parallel_start", "it makes the stage run too"),
+        (UNSEEN, OTHER, (("module_timeout", "watchdog_relay"),), "relay.write_only", "never proven in service"),
+        (UNSEEN, OTHER, (("within_s: 30.0", "within_s: 20.0"),), "release_within_s", "and 16 s until a feedback tells"),
+    ],
+)
+def test_an_output_that_cannot_be_read(
+    relay: str,
+    feedback: str,
+    more: tuple[tuple[str, str], ...],
+    key: str,
+    words: str,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Only where the feedback of its stage tells in its place."""
+    stage = "relay: {device: relays, coil: 0}\n        " + OWN
+    new = f"relay: {{device: relays, {relay}}}\n        {feedback}"
+    text = mutate(DEMO, ("release_within_s: 8.0", "release_within_s: 30.0"), (stage, new), *more)
+    status, faults = check(text, tmp_path, capsys)
+    assert status == (78 if key else 0), faults
+    grave = [fault for fault in faults if key and f".{key}: " in fault]
+    assert not key or words in grave[0], faults
 
 
 @pytest.mark.parametrize("file", [DEMO, SERIAL, PUMPS])

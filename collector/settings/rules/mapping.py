@@ -14,6 +14,7 @@ from collector.settings.model import (
     Register,
     Relay,
     Scaled,
+    Stage,
     Temperature,
     Temperature2,
 )
@@ -379,6 +380,55 @@ def read_back(relay: Part) -> Found:
     yield from _codes(other, other.table in BITS or other.bit is not None)
 
 
+def write_only(root: Part, device: Part) -> Found:
+    """Outputs that cannot be read back: only where the feedback of each stage tells in their place."""
+    for part in walk(root):
+        if part.cls is Stage and "relay" not in part.broken:
+            if part.relay.device == device.id and part.relay.write_only:
+                yield from _told_by_feedback(root, device, device.relay_module, part)
+            continue
+        stages = ".stages." in part.path
+        if part.cls is Relay and not stages and part.device == device.id and part.write_only:
+            yield part.fault(
+                "write_only",
+                "nothing would tell whether it is released (only a stage has a feedback that does)",
+            )
+
+
+def _told_by_feedback(root: Part, device: Part, module: Part | None, stage: Part) -> Found:
+    """It must tell of this output, also while the module gets no request, and in time."""
+    relay, feedback = stage.relay, stage.feedback
+    if relay.read_back is not None:
+        yield relay.fault("read_back", "is given, so that it can be read (remove write_only)")
+    if module is not None and module.released_by != "module_timeout":
+        yield relay.fault(
+            "write_only",
+            f"{device.id} has no time-out of its own, so its release is never proven in service (only with "
+            "released_by: module_timeout)",
+        )
+    if feedback is None:
+        yield relay.fault(
+            "write_only",
+            "nothing would tell whether it is released (give the feedback of the stage, read over another "
+            "device, or read_back)",
+        )
+        return
+    other = find(root.devices, feedback.device)
+    wide = module is not None and module.fed_by in ("any_frame_on_line", "connection")
+    if (other.link, other.unit) == (device.link, device.unit) or (wide and other.link == device.link):
+        yield feedback.fault(
+            "device",
+            f"{other.id} gets no request either while {device.id} must release, so it cannot tell whether it "
+            "has (read the feedback over another device, where the whole line feeds it on another link)",
+        )
+    if stage.cabinet.parallel_start is not None:
+        yield stage.cabinet.fault(
+            "parallel_start",
+            "it makes the stage run too, so that the feedback does not tell whether the output is released "
+            "(an output that can be read back)",
+        )
+
+
 def rest_state(relay: Part) -> Found:
     """An output that is no plain coil: released must be what the module does by itself.
 
@@ -388,9 +438,9 @@ def rest_state(relay: Part) -> Found:
         return
     table, *_ = output_place(relay)
     plain = table == "coil" and (relay.energised_code, relay.released_code) == (1, 0)
-    if plain and relay.read_back is None:
+    if plain and relay.read_back is None and not relay.write_only:
         return
-    what = "a register" if table != "coil" else "read back elsewhere" if plain else "0 while energised"
+    what = "a register" if table != "coil" else "not read back itself" if plain else "0 while energised"
     must = "released (the stage runs, no trip, a fault is told)"
     missing = {key: when for key, when in REST if getattr(relay, key) is None}
     if missing:

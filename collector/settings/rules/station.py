@@ -33,6 +33,8 @@ from collector.settings.rules.mapping import output_place
 #: From the last decision to running fans [s]. Usual: common practice, no source. Limit: within some five
 #: minutes, a short winding time constant (IEC 60076-7, from memory), the gradient follows a lost cooling.
 REACTION_USUAL_S, REACTION_LIMIT_S = 60.0, 300.0
+#: A link that has nothing to ask looks around so often [s].
+LOOK_S = 1.0
 
 
 def decision_age(root: Part) -> Found:
@@ -486,6 +488,17 @@ def outputs_on(root: Part, link: str) -> list[tuple[Part, int]]:
     ]
 
 
+def _told_after_s(root: Part, device: Part) -> float:
+    """Where only feedback tells that an output is released: run-up, poll, and looking at it [s]."""
+    found = [0.0]
+    for transformer in root.transformers:
+        for stage in transformer.stages:
+            if stage.relay.device == device.id and stage.relay.write_only and stage.feedback is not None:
+                poll_s = find(root.devices, stage.feedback.device).poll_s
+                found.append(stage.feedback_delay_s + poll_s + LOOK_S)
+    return float(max(found))
+
+
 def release_bound(root: Part, device: Part) -> Found:
     """Every output must be written within the time after which its module is left alone."""
     module = device.relay_module
@@ -494,14 +507,16 @@ def release_bound(root: Part, device: Part) -> Found:
     link = find(root.links, device.link)
     outputs = outputs_on(root, device.link)
     writes = sum(count for _, count in outputs)
-    worst_s, within_s = worst_write_s(link, outputs), bound_s(module)
+    told_s, within_s = _told_after_s(root, device), bound_s(module)
+    worst_s = worst_write_s(link, outputs) + told_s
+    told = f", and {told_s:g} s until a feedback tells" if told_s else ""
     if writes and worst_s > within_s:
         given = module.release_within_s is not None
         yield device.fault(
             "relay_module.release_within_s" if given else "relay_module.timeout_s",
             f"the outputs on link {link.id} need {writes} writes, which take up to {worst_s:.3g} s "
-            f"({request_s(link, device):.3g} s each, and the request under way), but must be released within "
-            f"{within_s:g} s (release_within_s of {worst_s:.3g}, or a shorter timeout_s of the link)",
+            f"({request_s(link, device):.3g} s each, and the request under way{told}), but must be released "
+            f"within {within_s:g} s (release_within_s of {worst_s:.3g}, or a shorter timeout_s of the link)",
         )
     late = within_s + module.timeout_s
     if late > REACTION_LIMIT_S:

@@ -328,6 +328,8 @@ def _relay_modules(
         assert d.relay_module is not None
         whole_line = d.relay_module.fed_by in ("any_frame_on_line", "connection")
         silent = {x.id for x in settings.devices if x is d or (whole_line and x.link == d.link)}
+        if d.relay_module.fed_by == "writes":
+            silent = set()  # it is read on
         found.append(
             ModulePlan(
                 d.id,

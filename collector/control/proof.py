@@ -153,7 +153,7 @@ def judge(cycle: Cycle, plan: ModulePlan, m: ModuleState) -> ModuleState:
         if cycle.now - m.lifted_ns < cycle.layout.stale:
             return m
         cycle.let_go.add(plan.id)
-        text = f"{subject}: does not answer after it was left unfed; its release is not proven"
+        text = f"{subject}: nothing could be read of it after it was left unfed; its release is not proven"
         cycle.tell("output", subject, text, proof="no answer", held=held)
         return m.ended(cycle.now)
     silent_s = (m.lifted_ns - m.silent_ns) / NS

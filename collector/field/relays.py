@@ -224,8 +224,10 @@ class Bank:
         elif self._decision is None:
             if now_ns - self._started_ns > self._rules.grace_ns:
                 return True
-        elif self.left_alone or not self.fresh(self._decision, now_ns):
+        elif not self.fresh(self._decision, now_ns):
             return True
+        elif self.left_alone:
+            return self._fed_by != "writes"
         # One that is fed by writes only may go on being read, until it has shown that this is not so.
         return self._unfed(now_ns) and (self._fed_by != "writes" or self._stuck)
 
@@ -273,7 +275,8 @@ class Bank:
 
     def urgent(self, now_ns: int) -> bool:
         """An output that is to be released has not read back so, and something can be done about it now."""
-        if self._unfed(now_ns) or all(state.owed_ns < 0 for state in self._states.values()):
+        owed = any(state.owed_ns >= 0 for state in self._states.values())
+        if not owed or self._unfed(now_ns) or self.left_alone:
             return False
         return any(due_ns <= now_ns for due_ns, _ in self._releases())
 
@@ -296,7 +299,7 @@ class Bank:
         """
         if self.silent(now_ns) or now_ns < self._again_ns:
             return None
-        if self._starving and self._attempt is None and not self._unfed(now_ns):
+        if self._starving and self._attempt is None and not self._unfed(now_ns) and not self.left_alone:
             self._attempt = _Attempt(now_ns, set(self._states), list(self._spans))
             for state in self._states.values():
                 state.awaited = False  # written first, whatever was sent before the silence
@@ -365,6 +368,9 @@ class Bank:
         if self._releasing:
             return
         self._decision = decision
+        if self.left_alone:
+            for state in self._states.values():
+                state.expected = None
         for point, state in self._states.items():
             if state.owed_ns < 0 and not state.off and self._must_release(point):
                 state.owed_ns = decision.mono_ns
@@ -433,6 +439,8 @@ class Bank:
         state.actual, state.word, state.read_ns = on, point.write.code(on), read_ns
         state.off, state.awaited = not on, False
         state.fault = ""
+        if not self._spans and self._down == _NOT_READ:
+            self._down = ""  # what it does is known, though nothing was ever asked
         if on and state.written is False:
             state.fault = "released and acknowledged, but by its feedback the stage does not run"
         self._review(now_ns)
@@ -588,7 +596,7 @@ class Bank:
 
     def _agenda(self, now_ns: int) -> Iterator[tuple[int, OutputPoint | _Read | _Verify | _Beat]]:
         """(when it is due, what) in order of importance. A point: write it, with its neighbours."""
-        if self._unfed(now_ns):  # here only where it is fed by writes alone
+        if self._unfed(now_ns) or self.left_alone:  # here only where it is fed by writes alone
             yield from ((self._poll_due_ns(span), _Read(span)) for span in self._spans)
             return
         yield from self._releases()
@@ -791,7 +799,9 @@ class Bank:
                     state.foreign_until_ns = now_ns + self._rules.hold_ns
                     if on and self._must_release(point):
                         state.against_until_ns = now_ns + self._rules.hold_ns
-            state.actual = state.expected = state.held = on
+            # While it is left alone it may let go at any time, and that is no foreign write.
+            state.actual, state.expected = on, None if self.left_alone else on
+            state.held = on
             state.word, state.read_ns = word, now_ns
             state.off, state.awaited = not on, False
             wanted = False if self._must_release(point) else self._decided(point)

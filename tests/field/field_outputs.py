@@ -96,6 +96,7 @@ class Contact:
 class OutputModule(RawDevice):
     """Two outputs of a kind. Any request to it feeds its time-out, which lets go of both.
 
+    fed_by: or only its writes, any frame on its line, an open connection. dead: its time-out does not act.
     beat_at: or only a heartbeat register, when it is written with the next of these values.
     """
 
@@ -106,8 +107,10 @@ class OutputModule(RawDevice):
         rtu: bool = False,
         beat_at: int | None = None,
         beats: tuple[int, ...] = (0, 1),
+        fed_by: str = "own_requests",
     ) -> None:
         super().__init__(rtu)
+        self.fed_by, self.dead = fed_by, False
         self.beat_at, self.beats, self.last_beat = beat_at, beats, -1
         self.beaten: list[float] = []
         self.kind, self.timeout_s = kind, timeout_s
@@ -130,12 +133,24 @@ class OutputModule(RawDevice):
             if req.words[0] not in self.beats or req.words[0] == self.last_beat:
                 return
             self.last_beat = req.words[0]
+        else:
+            own = req.unit == 1 and (self.fed_by != "writes" or req.function in WRITES)
+            if not own and self.fed_by not in ("any_frame_on_line", "connection"):
+                return
         self.fed_at = req.at
         if self._timer is not None:
             self._timer.cancel()
         self._timer = asyncio.get_running_loop().call_later(self.timeout_s, self.let_go)
 
     def let_go(self) -> None:
+        if self.dead:
+            return
+        if self.fed_by == "connection":
+            if self.peers:
+                self.fed_at = time.monotonic()
+            if time.monotonic() - self.fed_at < self.timeout_s:
+                self._timer = asyncio.get_running_loop().call_later(0.05, self.let_go)
+                return
         self.releases.append(time.monotonic())
         for contact in self.contacts:
             contact.move(False)

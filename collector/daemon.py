@@ -298,7 +298,12 @@ class Daemon:
             try:
                 self.state = engine.restore(self.plan, found.data, gap)
             except ValueError as error:
-                log.error("checkpoint is not usable: starting without it", error=str(error))
+                kept = self.recorder.keep(found)
+                text = f"the checkpoint cannot be used: starting without it, kept as {kept}"
+                log.error(text, error=str(error))
+                event = Event(now[0], "record", "station", f"{text} ({error})")
+                self._recent.append((now[1], event))
+                self.recorder.note(event, now[1])
             else:
                 self._from_record = True
                 self.recorder.put_restart(found, gap.same_boot, gap.gap_s, gap.mono_ns, now[1])
@@ -321,6 +326,9 @@ class Daemon:
             state, rose = engine.join(
                 self.plan, self.state, self._began, found.data, gap, peaks=not set_aside
             )
+        except ValueError as error:  # of another version: it stays where it is
+            log.warning("an earlier record cannot be joined", error=str(error))
+            return
         except Exception:  # whatever is in that file, decisions go on
             log.exception("an earlier record cannot be joined")
             return

@@ -19,6 +19,7 @@ from collections import deque
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -36,13 +37,14 @@ from collector.record.history import Accumulator, Closed, Peak
 from collector.record.keys import key_of, parts_of
 from collector.record.schema import APPLICATION_ID, MIGRATIONS
 from collector.record.upkeep import DAY_S, Limits, Upkeep
-from collector.record.writer import Writer, set_aside_files
+from collector.record.writer import KEPT_ASIDE, Writer, set_aside_files
 from collector.settings.model import Settings
 
 log = structlog.get_logger("record")
 
 FILE_NAME = "record.sqlite"
 COPY_NAME = "checkpoint.json"
+UNUSABLE = "checkpoint.unusable-{}.json"  # as the copy: of another version, kept until one can use it
 COPY_EVERY_S = 900.0  # real time; the copy serves only when the file itself is lost while we are down
 QUEUE_STEPS = 5000  # nearly three hours of two-second steps; some tens of MB at most
 FORMER_MOST = 50  # earlier settings that are looked through for outputs without a name
@@ -138,7 +140,7 @@ class Recorder:
 
         From the file; from ``checkpoint.json`` (at most 15 min older) when that has none or is damaged; from
         the newest file set aside when there is neither. What else lies in files set aside: `set_aside`. A
-        record that is found only later: :meth:`late`.
+        record that is found only later: :meth:`late`. One that was :meth:`kept <keep>` counts as set aside.
         """
         found: list[tuple[StoredCheckpoint, ...]] = []
         reader = threading.Thread(
@@ -253,6 +255,21 @@ class Recorder:
             )  # fmt: skip
 
         self._writer.put(write)
+
+    def keep(self, found: StoredCheckpoint) -> str:
+        """``found`` cannot be used by this program: kept in a file of its own, whose name is returned, before
+        this run's checkpoints take its place. A start that can use it joins what it holds more.
+        """
+        stamp = datetime.fromtimestamp(found.wall_ns // 10**9, UTC).strftime("%Y%m%dT%H%M%SZ")
+        path = self.path.with_name(UNUSABLE.format(stamp))
+
+        def write(conn: sqlite3.Connection) -> None:
+            _write_copy(path, found)
+            for old in _kept(self.path)[:-KEPT_ASIDE]:
+                old.unlink(missing_ok=True)
+
+        self._writer.put(write, urgent=True)
+        return path.name
 
     def put_checkpoint(self, data: bytes, mono_ns: int, wall_ns: int) -> None:
         """State to restart from; durable within commit_s, see :meth:`durable_checkpoint`."""
@@ -384,6 +401,7 @@ class Recorder:
             log.error("the record's directory cannot be used: starting without it", error=str(problem))
             return ()
         aside = [_read_file(path) for path in reversed(set_aside_files(self.path))]
+        aside += [_read_copy(path) for path in reversed(_kept(self.path))]
         found = [c for c in (_read_checkpoint(self.path), *aside) if c is not None]
         return tuple({_name(c): c for c in reversed(found)}.values())[::-1]
 
@@ -600,6 +618,11 @@ def _read_file(path: Path) -> StoredCheckpoint | None:
         except (sqlite3.Error, zlib.error) as problem:
             log.error("no checkpoint in the record", file=str(path), error=str(problem))
     return None
+
+
+def _kept(path: Path) -> list[Path]:
+    """Checkpoints that could not be used, the oldest first."""
+    return sorted(path.parent.glob(UNUSABLE.format("*")))
 
 
 def _write_copy(path: Path, c: StoredCheckpoint) -> None:

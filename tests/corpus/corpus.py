@@ -48,19 +48,19 @@ class Journal:
     steps: int
     loading: bool  # with permissible loading, whose figures cost as much as many steps
     change: tuple[str, str]  # text of the settings -> text of the variant; "" after: cut from there
+    station: str = ""  # if not its name
+    script: str = ""  # of scripts.py; "": chance
 
 
+SOONER = ("{top_oil_c: 70.0, hot_spot_c: 85.0}", "{top_oil_c: 64.0, hot_spot_c: 85.0}")
+EXERCISE = ("exercise_every_h: 336.0", "exercise_every_h: 1.0")
 JOURNALS = (
     Journal("pair", 11, 500, False, ("\n  - id: T2\n", "")),
-    Journal(
-        "plain",
-        12,
-        500,
-        False,
-        ("{top_oil_c: 70.0, hot_spot_c: 85.0}", "{top_oil_c: 64.0, hot_spot_c: 85.0}"),
-    ),
-    Journal("pumps", 13, 320, False, ("exercise_every_h: 336.0", "exercise_every_h: 1.0")),
+    Journal("plain", 12, 500, False, SOONER),
+    Journal("pumps", 13, 320, False, EXERCISE),
     Journal("fibre", 14, 200, True, ("moisture_percent: 1.5", "moisture_percent: 3.5")),
+    Journal("plain_told", 15, 285, False, SOONER, "plain", "plain"),
+    Journal("pumps_told", 16, 150, False, EXERCISE, "pumps", "pumps"),
 )
 
 
@@ -69,7 +69,7 @@ JOURNALS = (
 
 def settings_of(journal: Journal) -> tuple[Settings, Settings]:
     """(the station's settings, the variant that a reload takes)."""
-    path = HERE / "stations" / f"{journal.name}.yaml"
+    path = HERE / "stations" / f"{journal.station or journal.name}.yaml"
     text = path.read_text(encoding="utf-8")
     old, new = journal.change
     assert old in text, (journal.name, old)
@@ -338,12 +338,15 @@ def judged(found: Iterator[Difference], rows: list[Explained]) -> tuple[list[Dif
 
 def make_inputs(journal: Journal) -> None:
     """The journal of a seeded world around the step of this tree."""
+    from scripts import SCRIPTS
     from world import Restart, World
 
     world = World(*settings_of(journal), journal.seed)
     follower, encoder = Follower(journal), Encoder()
     rows: list[Any] = []
-    for what in world.steps(journal.steps):
+    script = SCRIPTS.get(journal.script)
+    steps = world.steps(journal.steps) if script is None else world.scripted(journal.steps, script)
+    for what in steps:
         if isinstance(what, Restart):
             rows.append({"restart": [what.gap_s, what.same_boot, what.mono_ns]})
             follower.restart(what.gap_s, what.same_boot, what.mono_ns)

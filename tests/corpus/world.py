@@ -7,7 +7,7 @@ import anything of `collector.control` or `collector.thermal` here: they are wha
 from __future__ import annotations
 
 import random
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
 from collector.messages import Command, Decision, Health, Inputs, RelayStatus
@@ -26,6 +26,7 @@ PACES = ((2.0, 30), (2.0, 12), (5.0, 20), (20.0, 25), (50.0, 20))
 THEMES: tuple[tuple[float, float] | None, ...] = (
     *(None,) * 4, (118.0, 300.0), (66.0, 300.0), (56.0, 200.0), (-15.0, 200.0), (-15.0, 200.0)
 )  # fmt: skip
+LOADS = (0.0, 0.2, 0.5, 0.8, 1.0, 1.2, 1.4)
 RESTING = ("interlock", "selector_manual", "parallel_start", "supply_changeover")
 WELL = Health()
 ODD = ("failure", "range", "frozen", "jump", "zero", "drift", "old", "substituted", "questionable")
@@ -78,6 +79,7 @@ class World:
     health: Health = WELL
     theme: tuple[float, float] | None = None
     commands: int = 0
+    asked: list[Command] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self.rng = random.Random(self.seed)
@@ -107,8 +109,23 @@ class World:
             elif given > 40 and chance < 0.014:
                 self.in_variant = not self.in_variant
             dt = pace_s if self.rng.random() > 0.01 else self.rng.uniform(30.0, 900.0)
+            if self.rng.random() < 0.12:
+                self.break_something()
+            if self.rng.random() < 0.03:
+                self.health = self.rng.choice(HEALTHS)
+            elif self.rng.random() < 0.15:
+                self.health = WELL
+            if self.rng.random() < 0.08:
+                self.asked.append(self.command())
+            if self.rng.random() < 0.03:
+                self.load[self.rng.choice(self.ours.transformers).id] = self.rng.choice(LOADS)
             yield self.inputs(dt, given)
             given += 1
+
+    def scripted(self, count: int, script: Callable[[World, int], float]) -> Iterator[Inputs]:
+        """As `steps`, but what happens is told by a script."""
+        for n in range(count):
+            yield self.inputs(script(self, n), n)
 
     def restart(self) -> Restart:
         known = self.rng.random() < 0.8
@@ -130,14 +147,9 @@ class World:
     def inputs(self, dt: float, n: int) -> Inputs:
         self.now += round(dt * NS)
         self.move(dt)
-        if self.rng.random() < 0.12:
-            self.break_something()
         self.faults = {k: f for k, f in self.faults.items() if f.until_ns > self.now}
-        if self.rng.random() < 0.03:
-            self.health = self.rng.choice(HEALTHS)
-        elif self.rng.random() < 0.15:
-            self.health = WELL
-        commands = tuple(self.command() for _ in range(self.rng.random() < 0.08))
+        commands = tuple(self.asked)
+        self.asked.clear()
         return Inputs(
             self.now,
             self.readings(),
@@ -174,8 +186,6 @@ class World:
         elif self.ambient < -10.0:
             self.ambient = 10.0
         for t in self.ours.transformers:
-            if self.rng.random() < 0.03:
-                self.load[t.id] = self.rng.choice((0.0, 0.2, 0.5, 0.8, 1.0, 1.2, 1.4))
             running = sum(not self.coils.get(f"{t.id}.{s.id}", True) for s in t.stages)
             rise = 52.0 * self.load[t.id] ** 1.6 + 4.0 - 5.0 * running
             target, tau = self.theme or (self.ambient + max(1.0, rise) * 1.15, 3000.0)

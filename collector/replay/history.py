@@ -14,7 +14,7 @@ from collector.quality import Quality
 from collector.record.reader import Record
 from collector.replay.journal import utc
 from collector.replay.trace import Row
-from collector.settings.loader import load_bytes
+from collector.settings.loader import load_bytes, once_good
 from collector.settings.model import Settings
 
 
@@ -27,13 +27,15 @@ def newest_settings(record: Record) -> tuple[Settings, str]:
     hashes = record.settings_hashes()
     if not hashes:
         raise HistoryError(f"{record.path}: no settings in this record (give them: --settings FILE)")
-    loaded = load_bytes(record.settings_text(hashes[-1]).encode(), f"settings {hashes[-1][:12]}")
-    if loaded.settings is None:
+    text = record.settings_text(hashes[-1])
+    loaded = load_bytes(text.encode(), f"settings {hashes[-1][:12]}")
+    settings = loaded.settings or once_good(text)  # what was in force stays readable under stricter rules
+    if settings is None:
         why = str(loaded.faults[0])
         raise HistoryError(
             f"{record.path}: its settings cannot be used: {why} (give others: --settings FILE)"
         )
-    return loaded.settings, hashes[-1]
+    return settings, hashes[-1]
 
 
 class History:

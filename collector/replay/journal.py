@@ -21,7 +21,7 @@ from collector.record.boot import cpu_features
 from collector.record.journal import outcome_digest
 from collector.record.reader import Record, Restart, Run, Snapshot, Step
 from collector.record.recorder import own_version
-from collector.settings.loader import load_bytes
+from collector.settings.loader import load_bytes, once_good
 from collector.settings.model import Settings
 
 #: Where numpy or the processor differ from the recording's, states are compared within this.
@@ -316,11 +316,15 @@ class _Follower:
     def settings(self, settings_hash: str, snapshot: bytes | None) -> Settings:
         short = settings_hash[:12]
         try:
-            loaded = load_bytes(self.record.settings_text(settings_hash).encode(), f"settings {short}")
-            if loaded.settings is not None:
-                if loaded.hash != settings_hash:
+            text = self.record.settings_text(settings_hash)
+            loaded = load_bytes(text.encode(), f"settings {short}")
+            settings = loaded.settings or once_good(text)
+            if settings is not None:
+                if loaded.settings is None:
+                    self.tally.note(f"settings {short} are faulty to this version: {loaded.faults[0]}")
+                elif loaded.hash != settings_hash:
                     self.tally.note(f"settings {short} mean something else to this version of windingd")
-                return loaded.settings
+                return settings
             why = str(loaded.faults[0])
         except KeyError:
             why = "their text is not in the record"

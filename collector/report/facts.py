@@ -18,8 +18,10 @@ from collector.record.export import utc
 from collector.record.keys import parts_of
 from collector.record.reader import Record, RecordError, StoredEvent, StoredPoint
 from collector.report.series import EMPTY, HOUR_S, Rise, Track, rise, stretches, track
-from collector.settings import load_bytes
+from collector.settings import once_good
 from collector.settings.model import Settings, Transformer
+from collector.thermal.ageing import ageing_rate, law_in_force
+from collector.thermal.params import AGEING_LAWS
 
 S = 10**9
 DAY_NS = 86_400 * S
@@ -46,6 +48,7 @@ class Peak:
 class Life:
     """Loss of life in the period [h] at hot spot - U, as estimated, + U, and the total to its end [h].
 
+    dry_h: as estimated, had the paper been dry and free of air; None where it is taken to be so.
     percent, total_percent: of normal life; None where the record has no settings to say what that is.
     """
 
@@ -53,6 +56,7 @@ class Life:
     best_h: float
     high_h: float
     total_h: float
+    dry_h: float | None
     percent: tuple[float, float, float] | None
     total_percent: float | None
     quality: Quality
@@ -339,7 +343,20 @@ def _settings(record: Record, end_ns: int, run: int) -> tuple[Settings | None, s
         text = record.settings_text(found)
     except KeyError:
         return None, found, sure
-    return load_bytes(text.encode("utf-8"), "settings in the record").settings, found, sure
+    return once_good(text), found, sure
+
+
+def _dry(settings: Transformer | None, hot_spot: Track, best_h: float) -> float | None:
+    """Loss of life [h] with the same hot spot and dry paper: by the ratio of both rates at interval means.
+
+    Both laws rise with nearly the same slope, so that what a mean hides of an interval hides in both.
+    """
+    if settings is None or settings.oil_preservation is None:
+        return None
+    theta, length = hot_spot.mean[hot_spot.counts], hot_spot.length_s[hot_spot.counts]
+    wet = law_in_force(settings.paper, settings.oil_preservation, settings.moisture_percent)
+    aged = float(ageing_rate(theta, wet) @ length)
+    return best_h * float(ageing_rate(theta, AGEING_LAWS[settings.paper]) @ length) / aged if aged else None
 
 
 @dataclass
@@ -461,11 +478,11 @@ class _Reader:
             hours_high=hot_spot.hours_above(limits.hot_spot_high_c) if limits else None,
             hours_high_high=hot_spot.hours_above(limits.hot_spot_high_high_c) if limits else None,
             monitored_h=hot_spot.hours,
-            life=self.life(name, settings),
+            life=self.life(name, settings, hot_spot),
             unmonitored_life=self.rise(f"{name}.unmonitored_life_h"),
         )
 
-    def life(self, name: str, settings: Transformer | None) -> Life | None:
+    def life(self, name: str, settings: Transformer | None, hot_spot: Track) -> Life | None:
         best = self.rise(f"{name}.loss_of_life_h")
         low, high = self.rise(f"{name}.loss_of_life_low_h"), self.rise(f"{name}.loss_of_life_high_h")
         if best is None or low is None or high is None:
@@ -475,6 +492,7 @@ class _Reader:
         return Life(
             *gained,
             total_h=best.end,
+            dry_h=_dry(settings, hot_spot, best.gained),
             percent=(gained[0] / normal * 100, gained[1] / normal * 100, gained[2] / normal * 100)
             if normal
             else None,

@@ -13,6 +13,7 @@ from html import escape
 from collector.quality import Quality, Validity
 from collector.report.facts import AlarmFacts, Facts, Peak, TransformerFacts, WindingFacts, questionable
 from collector.report.plots import overview, timeline
+from collector.settings.model import Transformer
 
 S = 10**9
 ALARM_ROWS = 12  # more would push the report beyond its pages; the rest is counted in one line
@@ -431,15 +432,30 @@ def _life(t: TransformerFacts) -> str:
     if s is not None:
         criterion = (
             f"Per cent of {number(s.normal_life_h, 0)} h normal life: {escape(s.life_criterion)}; "
-            f"{_PAPER.get(s.paper, escape(s.paper))}."
+            f"{_PAPER.get(s.paper, escape(s.paper))}, {_state(s)}."
         )
     else:
         criterion = "Per cent are left out: the record does not say which normal life they would refer to."
-    notes = ["Low and high: at the hot spot less and plus its expanded uncertainty.", *_unmonitored(t)]
+    notes = ["Low and high: at the hot spot less and plus its expanded uncertainty."]
+    notes += [*_dry(t), *_unmonitored(t)]
     return (
         f'<h2>Loss of life in the period</h2>\n<p class="note">{criterion}</p>\n'
         f"{_table(head, rows, ' '.join(notes), strong)}"
     )
+
+
+def _state(s: Transformer) -> str:
+    if s.oil_preservation is None:
+        return "taken as dry and free of air"
+    air = "free of air" if s.oil_preservation == "sealed" else "with air in the oil"
+    return f"with {s.moisture_percent:g} % water, {air} (the dry, air-free rate is 1)"
+
+
+def _dry(t: TransformerFacts) -> list[str]:
+    """What moisture and air have made of it."""
+    lives = ((x.id, x.life.dry_h) for x in t.windings if x.life)
+    dry = [f"{escape(name)} {significant(hours)} h" for name, hours in lives if hours is not None]
+    return [f"Dry, air-free paper would have given {', '.join(dry)}."] if dry else []
 
 
 def _unmonitored(t: TransformerFacts) -> list[str]:

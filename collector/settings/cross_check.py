@@ -12,7 +12,7 @@ from typing import Any
 from collector.settings.bind import Part, Unknown, walk
 from collector.settings.faults import Fault
 from collector.settings.model import Register, Relay, Temperature, Temperature2
-from collector.settings.rules import cooling, mapping, station, thermal
+from collector.settings.rules import cooling, life, mapping, station, thermal
 from collector.settings.rules.common import Found, listed
 
 Run = Callable[..., None]
@@ -109,7 +109,8 @@ def _transformer(run: Run, root: Part, t: Part) -> None:
         thermal.names,
         thermal.mode_set,
         thermal.winding_modes,
-        cooling.life,
+        life.criterion,
+        life.environment,
         thermal.loading,
         thermal.design_and_size,
         thermal.oil_weights,

@@ -668,14 +668,26 @@ class Transformer(Section):
     rated_mva: Positive | None = None
     paper: Paper = Field(
         description="kraft: 98 degC law; thermally_upgraded: 110 degC; kraft_ieee_55: C57.91 55 degC-rise; "
-        "_2018: the Arrhenius form of IEC 60076-7:2018, dry paper"
+        "_2018: the Arrhenius form of IEC 60076-7:2018, dry paper unless oil_preservation is given"
     )
-    normal_life_h: Annotated[float, Field(ge=1000, le=1_000_000)]
+    normal_life_h: Annotated[float, Field(ge=1000, le=1_000_000)] = Field(
+        description="of this paper, dry and free of air, at the temperature where it ages at rate 1; "
+        "docs/physics.md lists what is known"
+    )
     life_criterion: Annotated[str, Field(min_length=1)] = Field(
         description="what normal_life_h stands for, shown with every per cent"
     )
+    life_source: Annotated[str, Field(min_length=1)] | None = Field(
+        None, description="where normal_life_h comes from; needed when it is none of those listed"
+    )
     moisture_percent: Annotated[float, Field(ge=0, le=8)] = Field(
-        2.0, description="in paper, for the bubbling margin"
+        2.0, description="in paper, for the bubbling margin, and with oil_preservation for ageing"
+    )
+    oil_preservation: Literal["sealed", "free_breathing"] | None = Field(
+        None,
+        description="with paper: *_2018, ageing is that of moisture_percent without air (sealed: membrane, "
+        "bag, nitrogen) or with it (free_breathing), IEC 60076-7:2018, from memory; left out: that of "
+        "dry, air-free paper",
     )
     top_oil: Temperature
     ambient: Temperature | None = None

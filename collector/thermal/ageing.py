@@ -7,10 +7,21 @@ Pure arithmetic on arrays. No state, no settings: the law of a unit's paper is c
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from collector.thermal.params import AGEING_LAWS, GAS_CONSTANT, KELVIN, AgeingLaw, Arrhenius
+from collector.thermal.params import (
+    AGEING_LAWS,
+    ARRHENIUS_2018,
+    ENVIRONMENT_2018,
+    GAS_CONSTANT,
+    KELVIN,
+    REFERENCE_C,
+    AgeingLaw,
+    Arrhenius,
+)
 
 Floats = NDArray[np.float64]
 
@@ -61,3 +72,57 @@ def arrhenius_life_h(
     if not 0 < dp_end < dp_start:
         raise ValueError(f"dp_end {dp_end} must lie between 0 and dp_start {dp_start}")
     return np.asarray((1.0 / dp_end - 1.0 / dp_start) / arrhenius_rate(hot_spot_c, paper))
+
+
+def kind(paper: str) -> str:
+    """The kind of paper that a law of the settings is for: "kraft" of "kraft_2018"."""
+    return paper.removesuffix("_2018")
+
+
+def environment(paper: str, oil: str, moisture_percent: float) -> Arrhenius:
+    """Rate of paper with so much water [% of dry weight] and oil preserved so, [1] 2018 edition.
+
+    paper: "kraft" or "thermally_upgraded". oil: "sealed" (free of air) or "free_breathing".
+    ln A runs straight between the tabulated moistures. ValueError outside them: nothing is extrapolated, and
+    nothing is made of a row with air and one without.
+    """
+    rows = ENVIRONMENT_2018[paper, oil]
+    low, high = rows[0][0], rows[-1][0]
+    if not low <= moisture_percent <= high:
+        known = f"{low:g} to {high:g} %" if high > low else f"{low:g} % only"
+        raise ValueError(f"moisture_percent {moisture_percent:g}: {oil} has figures for {known}")
+    ln_a = np.interp(moisture_percent, [w for w, _ in rows], [math.log(row.a_per_h) for _, row in rows])
+    return Arrhenius(float(np.exp(ln_a)), rows[0][1].e_a_j_per_mol)
+
+
+def law_in_force(paper: str, oil: str | None, moisture_percent: float) -> AgeingLaw:
+    """The law of a unit's paper: relative to dry, air-free paper at its reference temperature.
+
+    oil: None = the law as it stands, for dry paper. ValueError: no factors for this paper or moisture.
+    """
+    dry = AGEING_LAWS[paper]
+    if oil is None:
+        return dry
+    of = kind(paper)
+    if of == paper or (of, oil) not in ENVIRONMENT_2018:
+        raise ValueError(f"oil_preservation: {paper} has no factors for moisture and oxygen")
+    wet, normal = environment(of, oil, moisture_percent), ARRHENIUS_2018[of]
+    reference = normal.e_a_j_per_mol / GAS_CONSTANT / (REFERENCE_C[of] + KELVIN)
+    a = math.log(wet.a_per_h / normal.a_per_h) + reference
+    c = wet.e_a_j_per_mol / GAS_CONSTANT
+    return AgeingLaw(a, 0.0, c, f"{dry.source}, {moisture_percent:g} % water, {oil}")
+
+
+def temperature_at(rate: float, law: AgeingLaw) -> float:
+    """Hot spot at which paper ages at this relative rate [degC], the inverse of :func:`ageing_rate`.
+
+    rate: > 0. Newton on ln V, which is smooth and rises everywhere.
+    """
+    theta, target = 100.0, math.log(rate)
+    for _ in range(50):
+        kelvin = theta + KELVIN
+        step = (law.a + law.b * theta - law.c / kelvin - target) / (law.b + law.c / kelvin**2)
+        theta = max(theta - step, -KELVIN / 2)
+        if abs(step) < 1e-10:
+            break
+    return theta

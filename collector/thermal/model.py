@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from collector.settings.model import Mode, Settings, Transformer, Winding
 from collector.thermal import params
+from collector.thermal.ageing import law_in_force
 from collector.thermal.defaults import FIGURES, figures_in_force
 
 Floats = NDArray[np.float64]
@@ -208,6 +209,10 @@ def oil_weights(transformer: Transformer) -> list[float]:
 def figure_faults(transformer: Transformer) -> Iterator[tuple[tuple[str | int, ...], str]]:
     """What keeps a transformer from being compiled: (path below the transformer, message)."""
     oil = transformer.liquid == "mineral_oil"
+    try:
+        law_in_force(transformer.paper, transformer.oil_preservation, transformer.moisture_percent)
+    except ValueError as error:
+        yield ("paper",), str(error)
     for i, mode in enumerate(transformer.modes):
         _, missing = mode_constants(transformer, mode)
         for name in missing:
@@ -256,7 +261,7 @@ def compile_model(settings: Settings) -> Model:
         modes = [t.modes[min(m, len(t.modes) - 1)] for m in range(depth)]
         constants = [c for c in (mode_constants(t, mode)[0] for mode in modes) if c is not None]
         weights = oil_weights(t)
-        law = params.AGEING_LAWS[t.paper]
+        law = law_in_force(t.paper, t.oil_preservation, t.moisture_percent)
         base = len(windings)
         for w in t.windings:
             windings[f"{t.id}.{w.id}"] = len(windings)

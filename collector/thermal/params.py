@@ -93,10 +93,33 @@ class Arrhenius:
 GAS_CONSTANT = 8.314
 """[J/(mol K)], with the digits of [1]."""
 
-#: [1], 2018 edition, paper free of air with 0.5 % water (from memory).
+#: [1], 2018 edition (from memory): (paper, oil preservation) -> (water in paper [% of dry weight], rate) at
+#: every tabulated moisture, rising. sealed: free of air; free_breathing: with air, which has one row only.
+ENVIRONMENT_2018: Mapping[tuple[str, str], tuple[tuple[float, Arrhenius], ...]] = MappingProxyType({
+    ("kraft", "sealed"): (
+        (0.5, Arrhenius(4.1e10, 128_000.0)),
+        (1.5, Arrhenius(1.5e11, 128_000.0)),
+        (3.5, Arrhenius(4.5e11, 128_000.0)),
+    ),
+    ("kraft", "free_breathing"): ((0.5, Arrhenius(4.6e5, 89_000.0)),),
+    ("thermally_upgraded", "sealed"): (
+        (0.5, Arrhenius(1.6e4, 86_000.0)),
+        (1.5, Arrhenius(3.0e4, 86_000.0)),
+        (3.5, Arrhenius(6.1e4, 86_000.0)),
+    ),
+    ("thermally_upgraded", "free_breathing"): ((0.5, Arrhenius(3.2e4, 82_000.0)),),
+})
+
+#: The dry, air-free row: what the plain ``_2018`` laws are, and what normal life refers to.
 ARRHENIUS_2018: Mapping[str, Arrhenius] = MappingProxyType({
-    "kraft": Arrhenius(4.1e10, 128_000.0),
-    "thermally_upgraded": Arrhenius(1.6e4, 86_000.0),
+    paper: ENVIRONMENT_2018[paper, "sealed"][0][1] for paper in ("kraft", "thermally_upgraded")
+})
+
+#: Hot spot at which normal paper of its kind ages at rate 1 [degC], both guides (from memory).
+REFERENCE_C: Mapping[str, float] = MappingProxyType({
+    "kraft": 98.0,
+    "thermally_upgraded": 110.0,
+    "kraft_ieee_55": 95.0,
 })
 
 
@@ -121,14 +144,40 @@ AGEING_LAWS: Mapping[str, AgeingLaw] = MappingProxyType({
     ),
 })
 
-#: Normal insulation life [h] by criterion, [2] (from memory). All but the first belong to thermally
-#: upgraded paper at 110 degC; with kraft paper they flatter.
-NORMAL_LIFE_H: Mapping[str, float] = MappingProxyType({
-    "functional life, degree of polymerisation 200": 180_000.0,
-    "50 % retained tensile strength": 65_000.0,
-    "25 % retained tensile strength": 135_000.0,
-    "degree of polymerisation 200": 150_000.0,
-})
+@dataclass(frozen=True, slots=True)
+class LifeCriterion:
+    """A normal life and what it belongs to; it is a figure of that paper in that state only.
+
+    paper: kind, whose law gives rate 1 at REFERENCE_C. marks: words of a text, in lower case, that name this
+    end point and no other.
+    """
+
+    paper: Literal["kraft", "thermally_upgraded"]
+    state: str
+    end_point: str
+    hours: float
+    source: str
+    marks: tuple[str, ...]
+
+
+_DRY = "dry (0.5 % water), free of air"
+_C57_91 = "IEEE C57.91, from memory"
+
+#: Every normal life that windingd knows the source of. Another needs a source of its own.
+LIFE_CRITERIA = (
+    LifeCriterion("thermally_upgraded", _DRY, "50 % retained tensile strength", 65_000.0, _C57_91,
+                  ("50 % retained", "50% retained", "50 % tensile", "50% tensile")),
+    LifeCriterion("thermally_upgraded", _DRY, "25 % retained tensile strength", 135_000.0, _C57_91,
+                  ("25 % retained", "25% retained", "25 % tensile", "25% tensile")),
+    LifeCriterion("thermally_upgraded", _DRY, "retained degree of polymerisation 200", 150_000.0, _C57_91,
+                  ("retained degree of polymeri", "retained dp 200")),
+    LifeCriterion("thermally_upgraded", _DRY, "functional life tests", 180_000.0, _C57_91,
+                  ("functional life",)),
+    LifeCriterion("thermally_upgraded", _DRY, "degree of polymerisation 1000 to 200", 134_000.0,
+                  "IEC 60076-7:2018, from memory", ("polymerisation 1000", "dp 1000")),
+    LifeCriterion("kraft", _DRY, "degree of polymerisation 1000 to 200", 102_700.0,
+                  "IEC 60076-7:2018, from memory", ("polymerisation 1000", "dp 1000")),
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,10 +217,6 @@ IEEE_LIMITS: Mapping[str, LoadingLimits] = MappingProxyType({
     "long-time emergency": LoadingLimits(140.0, 110.0, 2.0),
     "short-time emergency": LoadingLimits(180.0, 110.0, 2.0),
 })
-
-#: Bubbling: about 140 degC at about 2 % moisture in paper, [1] (from memory).
-BUBBLING_C = 140.0
-BUBBLING_MOISTURE_PERCENT = 2.0
 
 # --- uncertainty: half-widths of rectangular distributions (JCGM 100, 4.3.7) where no figure is given ---
 

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import math
+import shutil
+import sqlite3
+import zlib
 from itertools import pairwise
 from pathlib import Path
 from types import SimpleNamespace
@@ -18,6 +22,7 @@ from collector.messages import Decision, Event, Inputs, Outcome, Value
 from collector.quality import GOOD, Detail, Validity, invalid
 from collector.record.reader import Record, Series
 from collector.report.facts import Facts, TransformerFacts, gather
+from collector.report.page import render
 from collector.report.series import Track, binned, gaps, rise, stretches
 
 H = rs.HOUR
@@ -106,7 +111,7 @@ def test_loss_of_life(three_days: rs.Told, start_h: float | None, end_h: float |
         )
         assert w.life.best_h == pytest.approx(law, abs=HOURS)
         assert w.life.percent is not None
-        assert w.life.percent[1] == pytest.approx(w.life.best_h / 180_000 * 100)
+        assert w.life.percent[1] == pytest.approx(w.life.best_h / 102_700 * 100)
         assert w.life.low_h < w.life.best_h < w.life.high_h
         assert w.life.total_h == pytest.approx(_number(steps[-1], f"T1.{w.id}.loss_of_life_h"), abs=HOURS)
         assert w.life.restarts == 0
@@ -292,7 +297,7 @@ def test_which_settings_were_in_force(tmp_path: Path) -> None:
     """After a reload the report names the settings of the end of its period, not simply the newest."""
     settings, text, digest = rs.station(tmp_path)
     other, other_text, other_digest = rs.station(
-        tmp_path, lambda tree: tree["transformers"][0].update(normal_life_h=150000)
+        tmp_path, lambda tree: tree["transformers"][0].update(name="Other")
     )
     r = rs.recorder(settings, text, digest, 1.0, "boot-1")
     for n in range(40):
@@ -366,3 +371,54 @@ def test_bins_keep_every_extreme_and_every_gap(
     if filled:
         assert np.nanmax(b.high) == np.nanmax(number) + 0.5
         assert np.nanmin(b.low) == np.nanmin(number) - 0.5
+
+
+@pytest.mark.parametrize(
+    ("oil", "moisture", "wet"),  # A [1/h] and E_A [J/mol] of IEC 60076-7:2018, from memory
+    [("sealed", 1.5, (1.5e11, 128e3)), ("free_breathing", 0.5, (4.6e5, 89e3))],
+)
+def test_what_dry_paper_would_have_given(
+    tmp_path: Path, oil: str, moisture: float, wet: tuple[float, float]
+) -> None:
+    """By the sum over every recorded minute of the hot spot; air changes the slope, so no constant does."""
+    told = rs.write(
+        tmp_path,
+        0.5,
+        gap=None,
+        oil_lost=None,
+        change=lambda tree: tree["transformers"][0].update(
+            paper="kraft_2018", oil_preservation=oil, moisture_percent=moisture
+        ),
+    )
+    with Record(told.path) as record:
+        found = _t1(gather(record))
+    for w in found.windings:
+        assert w.life is not None
+        assert w.life.dry_h is not None
+        kelvin = [_number(s, f"T1.{w.id}.hot_spot_c") + 273.0 for s in told.steps]
+        dry = sum(4.1e10 * math.exp(-128e3 / 8.314 / k) for k in kelvin)
+        aged = sum(wet[0] * math.exp(-wet[1] / 8.314 / k) for k in kelvin)
+        assert w.life.dry_h == pytest.approx(w.life.best_h * dry / aged, rel=0.01)
+        assert w.life.dry_h < w.life.best_h / 2
+    with Record(told.path) as record:
+        page = render(gather(record), 0)
+    assert "Dry, air-free paper would have given" in page
+    assert f"with {moisture:g} % water, {'free of air' if oil == 'sealed' else 'with air in the oil'}" in page
+
+
+def test_a_record_from_before_a_stricter_rule_is_read_as_it_was(three_days: rs.Told, tmp_path: Path) -> None:
+    """180 000 h with kraft paper was shipped once: refused now for running, but its years are still told."""
+    copy = tmp_path / "copy.sqlite"
+    shutil.copy(three_days.path, copy)
+    conn = sqlite3.connect(copy)
+    with conn:
+        ((packed,),) = conn.execute("SELECT text FROM settings").fetchall()
+        text = zlib.decompress(packed).replace(b"normal_life_h: 102700", b"normal_life_h: 180000")
+        conn.execute("UPDATE settings SET text = ?", (zlib.compress(text),))
+    conn.close()
+    with Record(copy) as record:
+        found = _t1(gather(record))
+    assert found.settings is not None
+    assert found.windings[0].life is not None
+    assert found.windings[0].life.percent is not None
+    assert found.windings[0].life.percent[1] == pytest.approx(found.windings[0].life.best_h / 1800)

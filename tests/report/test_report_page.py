@@ -100,7 +100,7 @@ def test_the_figures_are_those_of_the_steps(page: Page, three_days: rs.Told) -> 
             point = f"T1.{w}.loss_of_life{part}_h"
             gained = float(str(steps[-1].values[point].value)) - float(str(steps[0].values[point].value))
             assert float(cell) == pytest.approx(gained, rel=6e-3)
-        assert float(life[6]) == pytest.approx(float(life[2]) / 1800, rel=1e-2)
+        assert float(life[6]) == pytest.approx(float(life[2]) / 1027, rel=1e-2)
     for stage in rs.STAGES:
         row = page.row(stage, 7)
         running = sum(bool(s.values[f"T1.{stage}.running"].value) for s in steps) / 60
@@ -124,8 +124,8 @@ def test_what_the_reader_must_know_is_there(page: Page, three_days: rs.Told) -> 
     assert "To do" not in told
     # Every per cent of life names its normal life, and the table says what that stands for.
     head = next(row for row in page.rows if row[0] == "Winding" and len(row) == 9)
-    assert [cell for cell in head if "%" in cell] == [c for c in head if "% of 180\u202f000 h" in c] != []
-    assert "180\u202f000 h normal life: functional life, retained degree of polymerisation 200" in told
+    assert [cell for cell in head if "%" in cell] == [c for c in head if "% of 102\u202f700 h" in c] != []
+    assert "102\u202f700 h normal life: degree of polymerisation 1000 to 200" in told
 
 
 def test_it_needs_nothing_beside_itself(text: str, page: Page) -> None:

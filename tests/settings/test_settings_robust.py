@@ -247,14 +247,6 @@ def test_references_are_read_as_the_field_reads_them() -> None:
 # --- warnings and notes ------------------------------------------------------------------------
 
 REMARKS = [
-    (
-        "normal_life_h: 180000",
-        "normal_life_h: 65000",
-        "normal_life_h",
-        "criterion for thermally upgraded paper",
-    ),
-    ("normal_life_h: 180000", "normal_life_h: 135000", "normal_life_h", "flatters"),
-    ("normal_life_h: 180000", "normal_life_h: 150000", "normal_life_h", "flatters"),
     ("timeout_s: 10.0", "timeout_s: 4.0", "relay_module.timeout_s", "fewer than three cycles"),
     ("timeout_s: 10.0", "timeout_s: 200.0", "relay_module.timeout_s", "cooling starts 210 s later"),
     (

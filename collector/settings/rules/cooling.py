@@ -207,10 +207,6 @@ def rotation(t: Part) -> Found:
                 )
 
 
-#: Life criteria of IEEE C57.91 that belong to thermally upgraded paper at 110 degC [h].
-UPGRADED_PAPER_LIFE_H = (65_000, 135_000, 150_000)
-
-
 def temperature_range(part: Part) -> Found:
     if part.min_c >= part.max_c:
         yield part.fault(
@@ -272,16 +268,6 @@ def alarm_range(t: Part) -> Found:
             "max_c",
             f"readings above {t.top_oil.max_c:g} count as lost, so the alarm at {limit:g} could never come "
             "(usual 180)",
-        )
-
-
-def life(t: Part) -> Found:
-    if not t.paper.startswith("thermally_upgraded") and round(t.normal_life_h) in UPGRADED_PAPER_LIFE_H:
-        yield t.fault(
-            "normal_life_h",
-            f"{t.normal_life_h:g} h is a criterion for thermally upgraded paper at 110 °C; with {t.paper} "
-            "the per cent flatters (usual for kraft: 180000, functional life)",
-            "warning",
         )
 
 

@@ -657,13 +657,13 @@ class Daemon:
         wanted = ids if request.get("transformer") is None else [request["transformer"]]
         if not set(wanted) <= set(ids):
             raise ValueError(f"no transformer {wanted[0]!r} (there are {', '.join(ids)})")
-        found = []
+        found, day = [], loading_view.day_of(request)
         for transformer in wanted:
             await asyncio.sleep(0)
             mono_ns, wall_ns = self.clock.now()
             forecast = loading_view.forecast_of(request, mono_ns, wall_ns)
             then_ns = wall_ns - mono_ns + self.state.mono_ns
-            found.append(loading_view.answer(self.state, self.plan, transformer, forecast, then_ns))
+            found.append(loading_view.answer(self.state, self.plan, transformer, forecast, then_ns, day))
         return {"transformers": found}
 
     def _status(self) -> operator.Answer:

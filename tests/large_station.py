@@ -43,7 +43,7 @@ def _transformer(t: int) -> list[str]:
         f"    number: {t}",
         "    design: medium_large_onaf",
         "    paper: kraft",
-        "    normal_life_h: 180000.0",
+        "    normal_life_h: 102700.0",
         "    life_criterion: functional life",
         f"    top_oil: {temperature(0)}",
         f"    ambient: {temperature(1)}",

@@ -11,6 +11,7 @@
   windingd status station.yaml --end-expect-load T1
   windingd status station.yaml --loading                  how much load may be held, and for how long
   windingd status station.yaml --loading T1 --forecast tomorrow.csv
+  windingd status station.yaml --loading T1 --day shape.csv   how high the peak of such a day may be
 
 Acknowledging or shelving never changes cooling. A substituted value or an expected load may add cooling,
 never take it away. It is in pu of the mode with most cooling; a dispatch system may announce it.
@@ -79,6 +80,12 @@ def add(parser: argparse.ArgumentParser) -> None:
         metavar="FILE.csv",
         help="with --loading: time,load_pu,ambient_c to come, from before now on",
     )
+    parser.add_argument(
+        "--day",
+        type=Path,
+        metavar="FILE.csv",
+        help="with --loading: hour,load of a day that repeats; how high its peak may be",
+    )
     parser.add_argument("--minutes", type=float, metavar="M")
     parser.add_argument(
         "--after", type=float, metavar="M", help="with --expect-load: minutes until it begins (0: now)"
@@ -95,6 +102,8 @@ def run(args: argparse.Namespace) -> int:
         raise Failure("--after goes with --expect-load", EX_USAGE)
     if args.forecast is not None and args.loading is None:
         raise Failure("--forecast goes with --loading", EX_USAGE)
+    if args.day is not None and args.loading is None:
+        raise Failure("--day goes with --loading", EX_USAGE)
     settings, _ = load_or_fail(args.settings)
     if args.loading is not None:
         return _loading(args)
@@ -125,8 +134,10 @@ def _loading(args: argparse.Namespace) -> int:
 
     try:
         forecast = None if args.forecast is None else loading_view.read_forecast(args.forecast)
+        day = None if args.day is None else loading_view.read_day(args.day)
         with connect(args.settings) as client:
-            found = client.request(request="loading", transformer=args.loading or None, forecast=forecast)
+            wanted = args.loading or None
+            found = client.request(request="loading", transformer=wanted, forecast=forecast, day=day)
     except (loading_view.ForecastFault, OperatorError) as error:
         raise Failure(str(error)) from None
     Console(highlight=False).print(loading_view.picture(found["transformers"]))

@@ -78,6 +78,16 @@ def available(
     return frozenset(s.settings.id for s in t.stages if supplied and counts(s))
 
 
+def day(state: State, plan: Plan, transformer: str, shape: loading.Day) -> tuple[loading.Peak, ...]:
+    """The largest peak of a repeated day, from the last step as it was. ValueError: there is no figure."""
+    t = {t.id: t for t in plan.layout.transformers}[transformer]
+    if state.sample is None or state.estimate is None:
+        raise ValueError("nothing has been decided yet")
+    present = loading.present(plan.model, state.sample, state.estimate, t.id)
+    stages = available(plan, t, state.inputs, state.stages)
+    return loading.daily_peak(plan.loading[t.index], present, stages, shape)
+
+
 def table(
     state: State, plan: Plan, transformer: str, forecast: loading.Forecast | None = None
 ) -> tuple[loading.LoadingResult, ...]:

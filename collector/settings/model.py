@@ -600,6 +600,26 @@ class LimitSet(Section):
     hot_spot_c: Annotated[float, Field(ge=60, le=200)]
     top_oil_c: Annotated[float, Field(ge=50, le=140)]
     load_pu: Annotated[float, Field(gt=0, le=3)]
+    longest_min: Annotated[float, Field(ge=15, le=525_600)] | None = Field(
+        None,
+        description="may be used for so long, and no figure is given for longer; left out: every day, its "
+        "hot spot being the peak of a cycle",
+    )
+
+
+class Loading(Section):
+    """What a load may cost in life."""
+
+    ageing_rate_max: Annotated[float, Field(ge=0.1, le=10)] = Field(
+        1.0,
+        description="of the load without end and of a daily cycle, relative to normal; 1 = the hot spot "
+        "that normal life belongs to (98 or 110 degC), a year for a year",
+    )
+    event_life_h: Annotated[float, Field(ge=0.1, le=100_000)] | None = Field(
+        None,
+        description="no permissible load of limited duration costs more hours of life than this (as "
+        "estimated, without the band); left out: the guides set no such limit",
+    )
 
 
 class LostInputs(Section):
@@ -643,6 +663,11 @@ class Site(Section):
     )
     ambient_high_c: Annotated[float, Field(ge=-20, le=60)] = Field(
         40.0, description="highest in the shade; default IEC 60076-1 normal service, from memory"
+    )
+    ambient_weighted_c: Annotated[float, Field(ge=-40, le=50)] = Field(
+        20.0,
+        description="constant ambient that ages as the place's year does, for the load without end; default "
+        "that of normal ageing, IEC 60076-7, from memory",
     )
 
 
@@ -713,6 +738,7 @@ class Transformer(Section):
     )
     load_limits: tuple[LoadLimit, ...] = ()
     limit_sets: tuple[LimitSet, ...] = ()
+    loading: Loading = Loading()
     ac_supply_healthy: BoolInput | None = None
     phase_sequence_ok: BoolInput | None = None
     control_supply_healthy: BoolInput | None = None

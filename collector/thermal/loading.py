@@ -10,17 +10,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 
 import numpy as np
 
 from collector.settings.model import Settings, Transformer
 from collector.thermal import kernel, params
+from collector.thermal.ageing import law_in_force, temperature_at
 from collector.thermal.model import Floats, Ints, Model, compile_model
 from collector.thermal.track import Estimate, Sample
 
-#: Durations of the figures [min]; infinity = without end.
-DURATIONS_MIN = (15.0, 60.0, 120.0, 240.0, 480.0, math.inf)
+#: Durations of the figures [min].
+DURATIONS_MIN = (15.0, 30.0, 60.0, 120.0, 240.0, 480.0)
 #: "Minutes until the limit" looks so far ahead [min]; infinity in a result = not reached within it.
 HORIZON_MIN = 1440.0
 #: A figure stands for so long [min]: the shortest duration; inputs will have moved by then.
@@ -51,7 +52,8 @@ class LimitSet:
     """Hot spot and top oil [degC] and load [pu of the rated current with full cooling] not to be exceeded.
 
     The load limit guards what the thermal model does not know (stray flux, leads, joints); fans do not cool
-    that, so it refers to the nameplate also when cooling is missing.
+    that, so it refers to the nameplate also when cooling is missing. longest_min: the set may be used for so
+    long; infinity = every day, hot_spot_c being the peak of a cycle.
     """
 
     id: str
@@ -59,6 +61,7 @@ class LimitSet:
     hot_spot_c: float
     top_oil_c: float
     load_pu: float
+    longest_min: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +79,9 @@ class Plan:
 
     model: this transformer alone. grid, pair: its copies side by side, for all candidate loads in both
     cooling cases, and for the two cases. needs: per mode the stages it needs; pump: stage -> its pump.
+    weighted_ambient_c: of the year [degC]. steady_hot_spot_c: at which paper ages as fast as it may without
+    end (W,). event_life_h: no figure of a duration costs more [h]; None = no such limit. day_life_h: what
+    a day repeated without end may cost [h].
     """
 
     transformer: str
@@ -89,6 +95,10 @@ class Plan:
     needs: tuple[frozenset[str], ...]
     pump: Mapping[str, str | None]
     bubble_inception_c: float | None
+    weighted_ambient_c: float
+    steady_hot_spot_c: Floats
+    event_life_h: float | None
+    day_life_h: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -140,13 +150,15 @@ class Hold:
     """The largest load that may be held for a duration.
 
     duration_min: infinity = without end. load_pu: of the rated current with full cooling, highest winding.
-    current_a: of that winding (LoadingResult.winding). limited_by: in plain words.
+    current_a: of that winding (LoadingResult.winding). limited_by: in plain words. life_h: what it costs in
+    that time, of the winding that ages most, at hot spot - U, as estimated, + U [h]; () without end.
     """
 
     duration_min: float
     load_pu: float
     current_a: float
     limited_by: str
+    life_h: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,8 +166,10 @@ class Case:
     """Figures with one state of the cooling.
 
     without: the stage taken away ("" in the first case). mode: cooling mode reached. minutes: until the limit
-    if load and ambient stay, or follow the forecast; infinity = not within HORIZON_MIN. reason: why there
-    are no figures (then mode is "", minutes NaN, holds empty).
+    if load and ambient stay, or follow the forecast; infinity = not within HORIZON_MIN. holds: for as long as
+    the limit set may be used. continuous: without end, at the weighted ambient of the year;
+    present_ambient: the same if it stayed as it is now (with a forecast: at its highest); both None where the
+    set is not for every day. reason: why there are no figures (then mode is "", minutes NaN, holds empty).
     """
 
     without: str
@@ -163,6 +177,8 @@ class Case:
     minutes: float
     minutes_limited_by: str
     holds: tuple[Hold, ...]
+    continuous: Hold | None = None
+    present_ambient: Hold | None = None
     reason: str = ""
 
 
@@ -198,13 +214,16 @@ def limit_sets(transformer: Transformer) -> tuple[LimitSet, ...]:
         _guide("ieee", name, "IEEE C57.91, from memory", limits)
         for name, limits in params.IEEE_LIMITS.items()
     ]
-    own = [LimitSet(s.id, "settings", s.hot_spot_c, s.top_oil_c, s.load_pu) for s in transformer.limit_sets]
+    own = [
+        LimitSet(s.id, "settings", s.hot_spot_c, s.top_oil_c, s.load_pu, s.longest_min or math.inf)
+        for s in transformer.limit_sets
+    ]
     return (*iec, *ieee, *own) if transformer.guide == "iec_60076_7" else (*ieee, *iec, *own)
 
 
 def _guide(guide: str, name: str, source: str, limits: params.LoadingLimits) -> LimitSet:
     words = name.replace(" ", "_").replace("-", "_")
-    return LimitSet(f"{guide}_{words}", source, limits.hot_spot_c, limits.top_oil_c, limits.load_pu)
+    return LimitSet(f"{guide}_{words}", source, *astuple(limits))
 
 
 def bubble_inception_c(moisture_percent: float, gas_percent: float = 8.0) -> float:
@@ -251,6 +270,16 @@ def plan(settings: Settings, transformer: str) -> Plan:
         bubble_inception_c=(
             bubble_inception_c(found.moisture_percent) if found.liquid == "mineral_oil" else None
         ),
+        weighted_ambient_c=found.site.ambient_weighted_c,
+        steady_hot_spot_c=np.full(
+            len(ids),
+            temperature_at(
+                found.loading.ageing_rate_max,
+                law_in_force(found.paper, found.oil_preservation, found.moisture_percent),
+            ),
+        ),
+        event_life_h=found.loading.event_life_h,
+        day_life_h=24.0 * found.loading.ageing_rate_max,
     )
 
 
@@ -318,7 +347,7 @@ def permissible_loading(
 
     stages: ids of the stages that are healthy and in Auto; the mode they give is taken as reached at once.
     forecast: in place of "load and ambient stay as they are": its load counts for the minutes until the
-    limit, its ambient for all figures (without end: its highest ambient).
+    limit, its ambient for all figures of a duration (present_ambient: its highest).
 
     Held loads keep the present proportions of the windings; without load, all windings are taken at equal
     per-unit load. A limit counts as kept as long as no instant of the duration exceeds it.
@@ -335,18 +364,18 @@ def permissible_loading(
         minutes = _minutes(plan, present, unit_a, modes, _times(_CROSSING_S, present, forecast), forecast)
         times_s = _times(_HOLD_S, present, forecast)
         holds = _holds(plan, present, unit_a, winding, modes, times_s, forecast)
+        endless = _endless(plan, present, unit_a, winding, modes, forecast)
         for i in range(len(plan.limit_sets)):
             for c, (without, mode) in enumerate(zip(("", gone), modes, strict=True)):
                 if mode is None:
                     lost = f"without {without} " if without else ""
-                    cases[i].append(Case(without, "", math.nan, "", (), f"{lost}no cooling mode is left"))
+                    said = f"{lost}no cooling mode is left"
+                    cases[i].append(Case(without, "", math.nan, "", (), reason=said))
                 else:
                     # A weaker mode's slower winding may look better for some minutes: never believed.
                     until_limit = min(minutes[i][: c + 1])
-                    held = tuple(
-                        min(of, key=lambda h: h.load_pu) for of in zip(*holds[i][: c + 1], strict=True)
-                    )
-                    cases[i].append(Case(without, plan.model.mode_ids[0][mode], *until_limit, held))
+                    name = plan.model.mode_ids[0][mode]
+                    cases[i].append(Case(without, name, *until_limit, holds[i][c], *endless[i][c]))
     return tuple(
         LoadingResult(
             transformer=plan.transformer,
@@ -405,11 +434,12 @@ def _ahead(present: Present, forecast: Forecast | None, times_s: Floats) -> Floa
 
 def _run(
     model: Model, copies: int, present: Present, modes: Sequence[int | None], times_s: Floats,
-    currents: Floats, ambient: Floats,
-) -> tuple[Floats, Floats]:  # fmt: skip
+    currents: Floats, ambient: Floats, ageing: bool = False,
+) -> tuple[Floats, Floats, Floats]:  # fmt: skip
     """Hot spot (P + 1, copies, W) and top oil (P + 1, copies) [degC] at these times, the first of them now.
 
-    currents: (P + 1, copies, W) [A]. ambient: (P + 1,). modes: one per equal share of the copies.
+    And the life used from now until then [s], at hot spot - U, best, + U (3, P + 1, copies, W); zeros without
+    ageing. currents: (P + 1, copies, W) [A]. ambient: (P + 1,). modes: one per equal share of the copies.
     """
     w = currents.shape[-1]
     regime = _regime(model, copies, present, modes)
@@ -420,12 +450,15 @@ def _run(
     z = np.concatenate([np.tile(part, copies) for part in parts])
     offset = np.full(copies, present.offset_k)
     everywhere = np.ones(copies, dtype=np.bool_)
-    path = kernel.integrate(model, regime, z, offset, np.diff(times_s), inputs, everywhere, ageing=False)
+    path = kernel.integrate(model, regime, z, offset, np.diff(times_s), inputs, everywhere, ageing)
     oil_now = present.z[2 * w] + (ambient[0] if model.ieee[0] else 0.0) + present.offset_k
     hot_now = oil_now + present.z[:w] - present.z[w : 2 * w]
     hot = np.concatenate((np.tile(hot_now, copies)[None], path.hot_spot_c))
     oil = np.concatenate((np.full((1, copies), oil_now), path.oil_c))
-    return hot.reshape(len(times_s), copies, w), oil
+    life = np.zeros((3, len(times_s), copies, w))
+    if ageing:
+        np.cumsum(path.life_s.reshape(3, -1, copies, w), axis=1, out=life[:, 1:])
+    return hot.reshape(len(times_s), copies, w), oil, life
 
 
 def _regime(model: Model, copies: int, present: Present, modes: Sequence[int | None]) -> kernel.Regime:
@@ -448,7 +481,7 @@ def _minutes(
         current = np.interp(times_s, when, forecast.load_pu)[:, None] * unit_a
     load = (current / np.where(unit_a > 0, unit_a, np.inf)).max(axis=1)
     currents = np.repeat(current[:, None, :], 2, axis=1)
-    hot, oil = _run(plan.pair, 2, present, modes, times_s, currents, _ahead(present, forecast, times_s))
+    hot, oil, _ = _run(plan.pair, 2, present, modes, times_s, currents, _ahead(present, forecast, times_s))
     through = [current[:, part.winding] for part in plan.parts]
     return [
         [
@@ -495,40 +528,53 @@ def _holds(
     plan: Plan, present: Present, unit_a: Floats, winding: int, modes: Sequence[int | None],
     times_s: Floats, forecast: Forecast | None,
 ) -> list[list[tuple[Hold, ...]]]:  # fmt: skip
-    """Per limit set and case: the largest load for every duration, and what limits it."""
+    """Per limit set and case: the largest load for every duration, what limits it and what it costs."""
     steps, w = len(plan.loads_pu), len(unit_a)
     candidates = np.tile(plan.loads_pu[:, None] * unit_a, (2, 1))  # case 0, then case 1
     ambient = _ahead(present, forecast, times_s)
     currents = np.broadcast_to(candidates, (len(times_s), *candidates.shape))
-    hot, oil = _run(plan.grid, 2 * steps, present, modes, times_s, currents, ambient)
-    last_hot, last_oil = _endless(plan, present, modes, candidates, forecast)
-    # one more "time" after all others: without end
-    hot = np.concatenate((hot, last_hot[None])).reshape(-1, 2, steps, w)
-    oil = np.concatenate((oil, last_oil[None])).reshape(-1, 2, steps)
-    moments = np.append(times_s / 60.0, np.inf)
+    hot, oil, used = _run(plan.grid, 2 * steps, present, modes, times_s, currents, ambient, ageing=True)
+    hot, oil = hot.reshape(-1, 2, steps, w), oil.reshape(-1, 2, steps)
     temperatures = np.concatenate((hot, oil[..., None]), axis=-1)  # (times, case, load, winding or oil)
+    ends = np.searchsorted(times_s, np.array(DURATIONS_MIN) * 60.0)
+    # the logarithm of life is as smooth in the load as temperatures are: (3, durations, case, load, winding)
+    life = np.log(used[:, ends].reshape(3, len(ends), 2, steps, w) / 3600.0)
+    event = None if plan.event_life_h is None else np.full(w, math.log(plan.event_life_h))
+    costs = [_cost_words(winding_id, plan.event_life_h) for winding_id in plan.winding_ids]
     found = []
     for limits in plan.limit_sets:
         names, levels = _levels(plan, limits)
         fixed = [limits.load_pu, *(_ratio(part.max_current_a, unit_a[part.winding]) for part in plan.parts)]
-        per_case = []
+        per_case: list[tuple[Hold, ...]] = []
         for c in range(2):
             load = _load_at(temperatures[1:, c], plan.loads_pu, levels[: w + 1])
             # what is too hot now cannot be held at any load
             load = np.concatenate((np.where(temperatures[:1, c, 0] > levels[: w + 1], 0.0, np.inf), load))
+            affordable = None if event is None else _load_at(life[1, :, c], plan.loads_pu, event)
             holds = []
-            for duration in DURATIONS_MIN:
-                largest = np.append(load[moments <= duration].min(axis=0), fixed)
+            for d, duration in enumerate(DURATIONS_MIN):
+                if duration > limits.longest_min:
+                    break
+                largest = np.append(load[: ends[d] + 1].min(axis=0), fixed)
+                if affordable is not None:
+                    largest = np.append(largest, affordable[: d + 1].min(axis=0))
                 which = int(np.argmin(largest))
-                value = float(largest[which])
-                words = names[which]
+                value, words = float(largest[which]), (names + costs)[which]
                 if value == 0.0:
                     now = which <= w and temperatures[0, c, 0, which] > levels[which]
                     words += " (above its limit now)" if now else " (even without load)"
-                holds.append(Hold(duration, value, value * float(unit_a[winding]), words))
+                if c and per_case[0][d].load_pu <= value:  # less cooling never allows more
+                    value, words = per_case[0][d].load_pu, per_case[0][d].limited_by
+                hours = np.exp(_at_load(life[:, d, c], plan.loads_pu, value))
+                cost = tuple(hours[:, int(np.argmax(hours[1]))].tolist())
+                holds.append(Hold(duration, value, value * float(unit_a[winding]), words, cost))
             per_case.append(tuple(holds))
         found.append(per_case)
     return found
+
+
+def _cost_words(winding: str, event_life_h: float | None) -> str:
+    return f"life of {winding} ({event_life_h:g} h an event)" if event_life_h is not None else ""
 
 
 def _ratio(limit_a: float, unit_a: float) -> float:
@@ -536,20 +582,71 @@ def _ratio(limit_a: float, unit_a: float) -> float:
 
 
 def _endless(
-    plan: Plan, present: Present, modes: Sequence[int | None], candidates: Floats, forecast: Forecast | None
-) -> tuple[Floats, Floats]:
-    """Steady state of every candidate: hot spot (copies, W) and top oil (copies,) [degC]."""
+    plan: Plan, present: Present, unit_a: Floats, winding: int, modes: Sequence[int | None],
+    forecast: Forecast | None,
+) -> list[list[tuple[Hold | None, Hold | None]]]:  # fmt: skip
+    """Per limit set and case: the load without end at the weighted ambient of the year, and at today's.
+
+    In steady state no winding's paper may age faster than without end is allowed, whatever peak the limit set
+    takes for a cycle.
+    """
+    steps, w = len(plan.loads_pu), len(unit_a)
+    candidates = np.tile(plan.loads_pu[:, None] * unit_a, (2, 1))
+    now_c = present.ambient_c if forecast is None else max(forecast.ambient_c)
+    ambients = (plan.weighted_ambient_c, now_c)
+    steady = np.stack([_steady(plan, present, modes, candidates, ambient_c) for ambient_c in ambients])
+    steady = steady.reshape(2, 2, steps, w + 1)  # (ambient, case, load, winding or oil)
+    found: list[list[tuple[Hold | None, Hold | None]]] = []
+    for limits in plan.limit_sets:
+        if math.isfinite(limits.longest_min):
+            found.append([(None, None)] * 2)
+            continue
+        names, levels = _levels(plan, limits)
+        for i, slow_c in enumerate(plan.steady_hot_spot_c):
+            if slow_c < levels[i]:
+                names[i], levels[i] = f"ageing rate of {plan.winding_ids[i]}", slow_c
+        fixed = [limits.load_pu, *(_ratio(part.max_current_a, unit_a[part.winding]) for part in plan.parts)]
+        per_ambient: list[list[Hold]] = []
+        for k in range(2):
+            load = _load_at(steady[k], plan.loads_pu, levels[: w + 1])
+            holds: list[Hold] = []
+            for c in range(2):
+                largest = np.append(load[c], fixed)
+                which = int(np.argmin(largest))
+                value = float(largest[which])
+                words = names[which] + (" (even without load)" if value == 0.0 else "")
+                hold = Hold(math.inf, value, value * float(unit_a[winding]), words)
+                holds.append(min([*holds, hold], key=lambda h: h.load_pu))
+            per_ambient.append(holds)
+        found.append([(per_ambient[0][c], per_ambient[1][c]) for c in range(2)])
+    return found
+
+
+def _steady(
+    plan: Plan, present: Present, modes: Sequence[int | None], candidates: Floats, ambient_c: float
+) -> Floats:
+    """Steady state of every candidate: hot spots and top oil [degC] (copies, W + 1)."""
     copies, w = candidates.shape
     regime = _regime(plan.grid, copies, present, modes)
-    ambient = present.ambient_c if forecast is None else max(forecast.ambient_c)
     inputs = np.zeros(copies * (w + 2))
     inputs[: copies * w] = candidates.ravel()
-    inputs[copies * w : copies * (w + 1)] = ambient
+    inputs[copies * w : copies * (w + 1)] = ambient_c
     z = kernel.steady(plan.grid, regime, inputs)
     gradient = (z[: copies * w] - z[copies * w : 2 * copies * w]).reshape(copies, w)
     # as in kernel.integrate: an oil hotter than expected stays so, a colder one is not relied on
-    oil = z[2 * copies * w :] + ambient * (1.0 - regime.ambient_gain) + max(present.offset_k, 0.0)
-    return oil[:, None] + gradient, oil
+    oil = z[2 * copies * w :] + ambient_c * (1.0 - regime.ambient_gain) + max(present.offset_k, 0.0)
+    return np.column_stack((oil[:, None] + gradient, oil))
+
+
+def _at_load(values: Floats, loads_pu: Floats, load_pu: float) -> Floats:
+    """Values (..., loads, N) at one load between the candidates (..., N): the cubic through four."""
+    step = loads_pu[1] - loads_pu[0]
+    base = int(np.clip(load_pu // step - 1, 0, len(loads_pu) - 4))
+    u = load_pu / step - base
+    weights = [
+        math.prod((u - j) / (i - j) for j in range(4) if j != i) for i in range(4)
+    ]
+    return np.asarray(np.tensordot(weights, np.moveaxis(values[..., base : base + 4, :], -2, 0), 1))
 
 
 def _load_at(temperatures: Floats, loads_pu: Floats, levels: Floats) -> Floats:
@@ -582,36 +679,140 @@ def main_figures(results: Sequence[LoadingResult]) -> dict[str, float | str | No
     """The figures worth a point, of the first limit set: the guide's normal loading.
 
     load_minutes: until the first limit, HORIZON_MIN standing for "or longer" [min]. load_15min_pu,
-    load_1h_pu, 2h, 4h, 8h, load_continuous_pu: largest load [pu]. load_limited_by: what limits the load
-    without end. The same with ``reduced_`` in front: less the largest stage. None where there is no figure.
+    load_1h_pu, 2h, 4h, 8h: largest load [pu]; load_15min_life_h ...: what it costs, as estimated [h].
+    load_continuous_pu: without end at the weighted ambient of the year; load_limited_by: what limits that.
+    load_present_ambient_pu: without end if the ambient stayed. The loads with ``reduced_`` in front: less the
+    largest stage. None where there is no figure.
     """
-    found: dict[str, float | str | None] = {}
+    found: dict[str, float | str | None] = dict.fromkeys(FIGURES)
     for c, prefix in enumerate(("", "reduced_")):
         case = results[0].cases[c] if results[0].cases else None
-        holds = {} if case is None else {h.duration_min: h for h in case.holds}
-        found[f"{prefix}load_minutes"] = (
-            min(case.minutes, HORIZON_MIN) if case is not None and holds else None
-        )
+        if case is None or case.continuous is None or case.present_ambient is None:
+            continue
+        found[f"{prefix}load_minutes"] = min(case.minutes, HORIZON_MIN)
+        holds = {hold.duration_min: hold for hold in case.holds}
         for name, minutes in _POINT_DURATIONS.items():
-            found[f"{prefix}load_{name}_pu"] = holds[minutes].load_pu if holds else None
-        found[f"{prefix}load_limited_by"] = holds[math.inf].limited_by if holds else None
+            found[f"{prefix}load_{name}_pu"] = holds[minutes].load_pu
+            if not c:
+                found[f"load_{name}_life_h"] = holds[minutes].life_h[1]
+        found[f"{prefix}load_continuous_pu"] = case.continuous.load_pu
+        found[f"{prefix}load_limited_by"] = case.continuous.limited_by
+        found[f"{prefix}load_present_ambient_pu"] = case.present_ambient.load_pu
     return found
 
 
-_POINT_DURATIONS = {
-    "15min": 15.0, "1h": 60.0, "2h": 120.0, "4h": 240.0, "8h": 480.0, "continuous": math.inf
-}  # fmt: skip
-#: Keys of :func:`main_figures`, in their order.
-FIGURES = tuple(
-    f"{prefix}load_{name}"
-    for prefix in ("", "reduced_")
-    for name in ("minutes", *(f"{d}_pu" for d in _POINT_DURATIONS), "limited_by")
+_POINT_DURATIONS = {"15min": 15.0, "1h": 60.0, "2h": 120.0, "4h": 240.0, "8h": 480.0}
+#: Keys of :func:`main_figures`. A saved state holds the figures in this order: append only.
+FIGURES = (
+    *(
+        f"{prefix}load_{name}"
+        for prefix in ("", "reduced_")
+        for name in ("minutes", *(f"{d}_pu" for d in _POINT_DURATIONS), "continuous_pu", "limited_by")
+    ),
+    *(f"{prefix}load_present_ambient_pu" for prefix in ("", "reduced_")),
+    *(f"load_{name}_life_h" for name in _POINT_DURATIONS),
 )
+
+
+# --- a day of a given shape ---------------------------------------------------------------------------
+
+#: So many days of one shape are run; the last one counts, when the first is forgotten.
+_DAYS = 3
+_DAY_S = 86_400.0
+
+
+@dataclass(frozen=True, slots=True)
+class Day:
+    """The load of a day, repeated without end: straight lines between the hours, and back to the first at 24.
+
+    hours: strictly increasing from 0, below 24. load: any scale, its highest is the peak. ambient_c: [degC]
+    at the same hours; () = the weighted ambient of the year.
+    """
+
+    hours: tuple[float, ...]
+    load: tuple[float, ...]
+    ambient_c: tuple[float, ...] = ()
+
+    def fault(self) -> str:
+        """Why this day cannot be used; "" when it can."""
+        if not len(self.hours) == len(self.load) >= 1 or len(self.ambient_c) not in (0, len(self.hours)):
+            return "day: needs one or more hours, with a load for each"
+        rising = all(a < b for a, b in zip(self.hours, (*self.hours[1:], 24.0), strict=True))
+        if self.hours[0] != 0.0 or not rising:
+            return "day: hours must begin at 0 and increase, all below 24"
+        if not (all(k >= 0 for k in self.load) and max(self.load) > 0):
+            return "day: loads must not be negative, and one above 0"
+        if not all(-60 <= a <= 60 for a in self.ambient_c):
+            return "day: an ambient outside -60 to 60 degC"
+        return ""
+
+
+@dataclass(frozen=True, slots=True)
+class Peak:
+    """The largest peak of a repeated day in one state of the cooling. life_h: of such a day (see Hold)."""
+
+    without: str
+    mode: str
+    load_pu: float
+    current_a: float
+    limited_by: str
+    life_h: tuple[float, ...]
+    reason: str = ""
+
+
+def daily_peak(plan: Plan, present: Present, stages: Collection[str], day: Day) -> tuple[Peak, ...]:
+    """How high the peak of this day may be under the guide's normal limits, day after day, in both cases.
+
+    A day may use no more life than a day times the ageing rate allowed without end. ValueError: the
+    present or the day gives no figure.
+    """
+    reason = present.reason or _bad(plan, present) or day.fault()
+    if reason:
+        raise ValueError(reason)
+    winding, unit_a = _unit(plan, present)
+    gone = largest_stage(plan, stages)
+    modes = [reached_mode(plan, stages), reached_mode(plan, set(stages) - {gone})]
+    corners = np.append(np.array(day.hours), 24.0) * 3600.0
+    before = np.concatenate([corners + d * _DAY_S for d in range(_DAYS)])
+    looked_at = np.arange((_DAYS - 1) * _DAY_S, _DAYS * _DAY_S + 1.0, 180.0)  # for the highest temperatures
+    times_s = np.union1d(before, looked_at)
+    load = np.interp(times_s % _DAY_S, corners, np.array((*day.load, day.load[0])) / max(day.load))
+    given = day.ambient_c or (plan.weighted_ambient_c,) * len(day.hours)
+    ambient = np.interp(times_s % _DAY_S, corners, (*given, given[0]))
+    steps, w = len(plan.loads_pu), len(unit_a)
+    candidates = np.tile(plan.loads_pu[:, None] * unit_a, (2, 1))
+    currents = load[:, None, None] * candidates
+    hot, oil, used = _run(plan.grid, 2 * steps, present, modes, times_s, currents, ambient, ageing=True)
+    last = np.flatnonzero(times_s >= (_DAYS - 1) * _DAY_S)
+    life = np.log((used[:, -1] - used[:, last[0]]).reshape(3, 2, steps, w) / 3600.0)
+    hot, oil = hot[last].reshape(-1, 2, steps, w), oil[last].reshape(-1, 2, steps, 1)
+    highest = np.concatenate((hot, oil), axis=-1)
+    limits = plan.limit_sets[0]
+    names, levels = _levels(plan, limits)
+    fixed = [limits.load_pu, *(_ratio(part.max_current_a, unit_a[part.winding]) for part in plan.parts)]
+    names += [f"life of {name} (a day may use {plan.day_life_h:g} h)" for name in plan.winding_ids]
+    found: list[Peak] = []
+    for c, (without, mode) in enumerate(zip(("", gone), modes, strict=True)):
+        if mode is None:
+            found.append(Peak(without, "", math.nan, math.nan, "", (), "no cooling mode is left"))
+            continue
+        by_temperature = _load_at(highest.max(axis=0)[None, c], plan.loads_pu, levels[: w + 1])[0]
+        by_life = _load_at(life[1, None, c], plan.loads_pu, np.full(w, math.log(plan.day_life_h)))[0]
+        largest = np.concatenate((by_temperature, fixed, by_life))
+        which = int(np.argmin(largest))
+        value, words = float(largest[which]), names[which]
+        if c and found[0].load_pu <= value:
+            value, words = found[0].load_pu, found[0].limited_by
+        hours = np.exp(_at_load(life[:, c], plan.loads_pu, value))
+        cost = tuple(hours[:, int(np.argmax(hours[1]))].tolist())
+        current = value * float(unit_a[winding])
+        found.append(Peak(without, plan.model.mode_ids[0][mode], value, current, words, cost))
+    return tuple(found)
 
 
 # --- for people --------------------------------------------------------------------------------------
 
-HEADING = ("limits", "cooling", "until limit", "for", "load pu", "load A", "limited by")
+HEADING = ("limits", "cooling", "until limit", "for", "load pu", "load A", "hours of life", "limited by")
 
 
 def rows(results: Sequence[LoadingResult]) -> Iterator[tuple[str, ...]]:
@@ -619,21 +820,31 @@ def rows(results: Sequence[LoadingResult]) -> Iterator[tuple[str, ...]]:
     for result in results:
         name = f"{result.transformer} {result.limits.id}" + (" (bubbles!)" if result.bubbles else "")
         if result.reason:
-            yield (name, "", "no figure", "", "", "", result.reason)
+            yield (name, "", "no figure", "", "", "", "", result.reason)
         for case in result.cases:
             cooling = case.mode + (f" without {case.without}" if case.without else "")
             if case.reason:
-                yield (name, cooling, "no figure", "", "", "", case.reason)
-            for hold in case.holds:
+                yield (name, cooling, "no figure", "", "", "", "", case.reason)
+            for words, hold in lines(case):
                 yield (
-                    name,
-                    cooling,
-                    _minutes_words(case),
-                    _duration_words(hold.duration_min),
-                    f"{hold.load_pu:.2f}",
-                    f"{hold.current_a:.0f} {result.winding}",
-                    hold.limited_by,
-                )
+                    name, cooling, _minutes_words(case), words, f"{hold.load_pu:.2f}",
+                    f"{hold.current_a:.0f} {result.winding}", life_words(hold.life_h), hold.limited_by,
+                )  # fmt: skip
+
+
+def lines(case: Case) -> Iterator[tuple[str, Hold]]:
+    """Every figure of a case with the words for its duration."""
+    for hold in case.holds:
+        yield duration_words(hold.duration_min), hold
+    if case.continuous is not None:
+        yield "without end", case.continuous
+    if case.present_ambient is not None:
+        yield "at present ambient", case.present_ambient
+
+
+def life_words(life_h: Sequence[float]) -> str:
+    """Low / best / high; nothing for a load without end, whose rate is the allowed one."""
+    return " / ".join(f"{hours:.2g}" if hours < 100 else f"{hours:.0f}" for hours in life_h)
 
 
 def _minutes_words(case: Case) -> str:
@@ -642,7 +853,7 @@ def _minutes_words(case: Case) -> str:
     return f"{case.minutes:.0f} min, {case.minutes_limited_by}"
 
 
-def _duration_words(minutes: float) -> str:
-    if math.isinf(minutes):
-        return "without end"
-    return f"{minutes:g} min" if minutes < 60 else f"{minutes / 60:g} h"
+def duration_words(minutes: float) -> str:
+    if minutes < 60:
+        return f"{minutes:g} min"
+    return f"{minutes / 60:g} h" if minutes <= 2880 else f"{minutes / 1440:g} days"

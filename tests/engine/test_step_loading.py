@@ -54,7 +54,8 @@ def test_the_points_are_the_figures_of_the_guides_normal_loading() -> None:
     assert figures(s) == loading.main_figures(results)
     assert s.value("load_15min_pu") > s.value("load_continuous_pu") > 0
     assert s.value("load_continuous_pu") > s.value("reduced_load_continuous_pu")
-    assert "hot spot" in s.value("load_limited_by")
+    assert "ageing rate" in s.value("load_limited_by")
+    assert s.value("load_8h_life_h") > s.value("load_15min_life_h") > 0
     assert s.value("load_valid_min") == 15
     assert s.quality("load_8h_pu") == s.quality("hot_spot_c")
 

@@ -247,6 +247,8 @@ VALUE_CASES = [
     Case(DEMO, "    paper: kraft\n", "    papr: kraft\n", f"{T1}.papr", "did you mean paper?"),
     Case(DEMO, "guide: iec_60076_7", "guide: iec_60076", f"{T1}.guide", "did you mean iec_60076_7?"),
     Case(DEMO, "design: medium_large_onaf ", "design: medium_onaf ", f"{T1}.design", "did you mean"),
+    Case(DEMO, "moisture_percent: 1.5", "site: {ambient_weighted_c: 45.0}", f"{T1}.site.ambient_weighted_c", "is not between"),
+    Case(DEMO, "moisture_percent: 1.5", "loading: {ageing_rate_max: 0.0}", f"{T1}.loading.ageing_rate_max", "out of range (0.1 to 10"),
     Case(DEMO, "normal_life_h: 102700", "normal_life_h: 18", f"{T1}.normal_life_h", "out of range (1000 to 1000000"),
     Case(DEMO, "moisture_percent: 1.5", "moisture_percent: 15", f"{T1}.moisture_percent", "out of range (0 to 8"),
     Case(DEMO, "top_oil_rise_k: 50.0", "top_oil_rise_k: 0", f"{T1}.modes.ONAN.top_oil_rise_k", "0 is out of range (more than 0 and at most 100; at rated losses of this mode; usual 30 to 65)"),

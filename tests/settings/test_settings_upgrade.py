@@ -50,7 +50,13 @@ def obeyed(text: str, found: list[dict[str, str]]) -> str:
 def test_a_file_without_device_numbers_is_told_which_and_then_runs(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    old = OLD / "small_serial_first.yaml"
+    first = (OLD / "small_serial_first.yaml").read_text(encoding="utf-8")
+    # which normal life its paper has is for the owner to say, no table can
+    assert [f.path for f in load_bytes(first.encode(), "s").faults if "life" in f.path] == [
+        "transformers.T1.normal_life_h"
+    ]
+    old = tmp_path / "old.yaml"
+    old.write_text(first.replace("normal_life_h: 180000", "normal_life_h: 102700"), encoding="utf-8")
     status, found = told(capsys, old)
     assert status == 78
     numbers = [(r["path"], WRITE.search(r["words"])) for r in found if r["path"].endswith(".number")]

@@ -87,17 +87,31 @@ async def test_the_table_of_a_running_station(
     await bench.until(lambda: now()["values"]["T1.load_4h_pu"][0] is not None, "figures")
     code, said = await status("--loading")
     assert code == 0
-    for words in ("T1: permissible loading", "iec_normal_cyclic", "ieee_short_time", "hot spot of LV_"):
+    for words in (
+        "T1: permissible loading", "iec_normal_cyclic (every day)", "at present ambient", "without end",
+        "iec_short_time_emergency (at most 30 min)", "ageing rate of LV_",
+    ):  # fmt: skip
         assert words in said, said
     whole = now()["values"]["T1.load_continuous_pu"][0]
     assert f"{whole:.2f}" in said
+
+    path = tmp_path / "day.csv"
+    path.write_text("hour,load\n0,0.5\n7,0.6\n18,1.0\n22,0.7\n")
+    code, day = await status("--loading", "T1", "--day", str(path))
+    assert code == 0
+    assert "day, ONAF2: peak" in day
+    assert "day, without stage" in day
+    assert (await status("--day", str(path)))[0] == 64
+    path.write_text("hour,load\n1,0.5\n")
+    code, wrong = await status("--loading", "T1", "--day", str(path))
+    assert (code, "hours must begin at 0" in wrong) == (1, True)
 
     path = tmp_path / "forecast.csv"
     path.write_text(forecast_csv(now()["wall_ns"]))
     code, warmer = await status("--loading", "T1", "--forecast", str(path))
     assert code == 0
-    assert warmer.splitlines()[4].split()[:1] == said.splitlines()[4].split()[:1]
-    assert warmer.splitlines()[4] != said.splitlines()[4]
+    ahead = [next(x for x in text.splitlines() if x.startswith("    8 h")) for text in (said, warmer)]
+    assert ahead[0] != ahead[1]
     path.write_text(forecast_csv(now()["wall_ns"] + 86400 * 10**9))
     code, late = await status("--loading", "T1", "--forecast", str(path))
     assert (code, "does not cover the present" in late) == (0, True)

@@ -290,6 +290,13 @@ def site(t: Part) -> Found:
             f"ambient_low_c {t.site.ambient_low_c:g} is not below ambient_high_c {t.site.ambient_high_c:g} "
             "(usual -25 and 40)",
         )
+    elif not t.site.ambient_low_c <= t.site.ambient_weighted_c <= t.site.ambient_high_c:
+        yield t.site.fault(
+            "ambient_weighted_c" if t.site.given("ambient_weighted_c") else "",
+            f"ambient_weighted_c {t.site.ambient_weighted_c:g} is not between ambient_low_c "
+            f"{t.site.ambient_low_c:g} and ambient_high_c {t.site.ambient_high_c:g} (usual: some kelvin "
+            "above the yearly mean)",
+        )
 
 
 def unwatched(t: Part) -> Found:

@@ -208,6 +208,7 @@ class Bank:
         self._fed_ns = now_ns  # when a request last may have reached it
         self._heard_ns = -1
         self._seen_ns = now_ns  # the last time that was told
+        self._lost_ns = now_ns  # since then its outputs are to be read, or felt, before one is put on
         self._cut = False  # the connection was closed since `_review`
         self._starving = False
         self._stuck = False
@@ -407,7 +408,7 @@ class Bank:
         if for_now:
             self._failures += 1
             return
-        self._adopted = False
+        self._adopted, self._lost_ns = False, self._seen_ns
         self._unread = list(self._spans)
         self._check_again = {step.what for step in self._checks}
         self._down = reason
@@ -665,6 +666,11 @@ class Bank:
         # What was found released is not energised again before the step has seen it: it counts as a
         # start and must run on. A decision from before that look leaves such an output alone.
         held = self._starving or not self._adopted or decision.mono_ns < state.let_go_ns
+        if point.read is None and not held:
+            if state.read_ns <= self._lost_ns:
+                return None
+            if self._down and state.actual is False:
+                return False  # it runs: a write that changes nothing, so that the step may see it
         return None if held else True
 
     def _run(self, point: OutputPoint) -> _Write:
@@ -748,8 +754,11 @@ class Bank:
         elif self._releasing or point in self._orphans:
             state.off = True
             self._orphans.discard(point)
-        if not self._spans:
+        if not self._spans and self._down:
             self._down = ""
+            for other in self._states.values():
+                if other.let_go_ns >= 0:  # seen only from now on
+                    other.let_go_ns = self._heard_ns
 
     def _write_refused(self, step: _Write, refusal: str, now_ns: int) -> None:
         for point, bit in zip(step.points, step.on, strict=True):

@@ -64,6 +64,47 @@ def test_what_earlier_settings_held_off_and_these_do_not_name() -> None:
     assert "T1.stage3 (coil 2 of unit 33 at 127.0.0.1:" in "".join(found.unreached)
 
 
+REST = "timeout_code: 3, power_off_code: 3, power_on_code: 3"
+IN_REGISTER = "holding_register: 5, energised_code: 9, released_code: 3, " + REST
+
+
+def stage3(relay: str) -> Callable[[str], str]:
+    here = "relay: {device: relays, coil: 2}"
+    return lambda text: text.replace(here, f"relay: {{device: relays, {relay}}}")
+
+
+def test_an_output_of_any_kind_is_released_as_it_was_once_described() -> None:
+    now = settings(coil(2, 5))
+    ((point, output_id),) = orphans(now, [settings(stage3(IN_REGISTER))]).of["relays"].items()
+    assert output_id == "T1.stage3"
+    assert str(point) == "holding register 5"
+    relays = next(d for d in now.devices if d.id == "relays")
+    bank = Bank(relays, {output(0): "T1.stage1"}, Rules(10 * S, 40 * S, 6 * S), S, [point])
+    register, writes = 9, []
+    for n in range(2, 40):
+        bank.offer(Decision(n, n * S, {"T1.stage1": True}))
+        request = bank.request(n * S)
+        if request is not None and request.function == 6:
+            writes.append((request.address, request.words))
+            register = request.words[0]
+        words = {1: (1,), 3: (register,)}.get(request.function if request else 0, ())
+        if request is not None:
+            refused = request.function == 3 and request.address != 5
+            bank.took(Answer(exception=2) if refused else Answer(words), n * S)
+    assert register == 3
+    assert set(writes) == {(5, (3,))}, "and left alone once it has read back so"
+
+
+def test_a_register_of_which_a_bit_has_a_name_now_is_not_written() -> None:
+    bit = "holding_register: 5, bit: 1, timeout_code: 0, power_off_code: 0, power_on_code: 0"
+    assert not orphans(settings(stage3(bit)), [settings(stage3(IN_REGISTER))]).of
+    assert not orphans(settings(stage3(IN_REGISTER)), [settings(stage3(bit))]).of
+    other = bit.replace("bit: 1", "bit: 2")
+    assert list(map(str, orphans(settings(stage3(bit)), [settings(stage3(other))]).of["relays"])) == [
+        "holding register 5 bit 2"
+    ]
+
+
 def says(who: str) -> Callable[[str], str]:
     register = "device: relays, table: holding_register, address: 200, registers: 8"
     identity = f"    identity: {{{register}, expected: {who}}}\n"

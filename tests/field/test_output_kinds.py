@@ -22,6 +22,7 @@ from collector.field.relays import Bank
 from collector.settings.model import Settings
 
 ALL = tuple(KINDS.values())
+HABITS = ("refuse", "ignore", "mute")
 TIMEOUT_S, BOUND_S, SILENCE_S, SLACK_S = 1.0, 0.5, 2.0, 0.4
 
 
@@ -192,8 +193,7 @@ async def released_in_time(modules, since) -> list[str]:
     return [names[id(m.kind)] for m in modules if m.contacts[0].energised]
 
 
-@pytest.mark.parametrize("habit", ["refuse", "ignore", "mute"])
-async def test_a_module_that_does_not_obey_is_left_alone_until_it_releases(habit) -> None:
+async def left_alone(habit) -> None:
     async with holding() as (field, decider, modules):
         for module in modules:
             module.behave = getattr(module, habit)
@@ -215,14 +215,20 @@ async def test_a_module_that_does_not_obey_is_left_alone_until_it_releases(habit
         assert any(req not in module.writes for req in attempt[:first_on]), "held off before it was read"
 
 
-@pytest.mark.parametrize("habit", ["refuse", "ignore", "mute"])
-async def test_control_the_rule_taken_out(habit, monkeypatch) -> None:
-    monkeypatch.setattr(Bank, "_unfed", lambda self, now_ns: False)
+async def test_a_module_that_does_not_obey_is_left_alone_until_it_releases() -> None:
+    await asyncio.gather(*map(left_alone, HABITS))
+
+
+async def held_for_ever(habit) -> list[str]:
     async with holding() as (_, decider, modules):
         for module in modules:
             module.behave = getattr(module, habit)
-        since = all_run(decider)
-        assert await released_in_time(modules, since) == list(KINDS)
+        return await released_in_time(modules, all_run(decider))
+
+
+async def test_control_the_rule_taken_out(monkeypatch) -> None:
+    monkeypatch.setattr(Bank, "_unfed", lambda self, now_ns: False)
+    assert await asyncio.gather(*map(held_for_ever, HABITS)) == [list(KINDS)] * len(HABITS)
 
 
 async def test_another_master_is_written_over_and_never_answered_with_silence() -> None:

@@ -109,11 +109,11 @@ async def follows(kind: Kind, keys, rtu=False) -> bool:
         return not module.releases and module.others == OTHERS
 
 
-@pytest.mark.parametrize("name", KINDS)
-async def test_it_works_with_its_keys_and_not_without(name) -> None:
-    kind = KINDS[name]
-    worked = await asyncio.gather(follows(kind, kind.keys), follows(kind, kind.without))
-    assert worked == [True, False]
+async def test_it_works_with_its_keys_and_not_without() -> None:
+    with_keys = await asyncio.gather(*(follows(kind, kind.keys) for kind in ALL))
+    without = await asyncio.gather(*(follows(kind, kind.without) for kind in ALL))
+    assert dict(zip(KINDS, with_keys, strict=True)) == dict.fromkeys(KINDS, True)
+    assert dict(zip(KINDS, without, strict=True)) == dict.fromkeys(KINDS, False)
 
 
 @pytest.mark.parametrize("name", ["registers", "bits"])
@@ -121,24 +121,28 @@ async def test_over_rtu(name) -> None:
     assert await follows(KINDS[name], KINDS[name].keys, rtu=True)
 
 
-@pytest.mark.parametrize("function", [6, 16])
-async def test_the_only_function_by_which_a_register_may_be_written(function) -> None:
-    """It never answers the other one. Without the key the release is given up to its time-out."""
-    worked = []
-    for keys in ({"function": function}, {"function": 22 - function}):
-        async with started([KINDS["registers"]]) as (sensor, [module]):
-            module.behave = lambda peer, req, m=module: (
-                None if req.function == 22 - function else m.obey(peer, req)
+async def test_the_only_function_by_which_a_register_may_be_written() -> None:
+    """A module that never answers the other one, with the right key, the wrong one, and none."""
+    kind = KINDS["registers"]
+
+    async def held(answers: int, keys) -> bool:
+        async with started([kind]) as (sensor, [module]):
+            module.behave = lambda peer, req: (
+                None if req.function in {6, 16} - {answers} else module.obey(peer, req)
             )
-            async with running(settings(sensor, [module], [KINDS["registers"].keys | keys])) as field:
+            async with running(settings(sensor, [module], [kind.keys | keys])) as field:
                 decider = Decider(field, 0.1, stage1=True)
                 try:
-                    await until(lambda m=module: m.contacts[0].energised, 1.0)
-                    worked.append(True)
+                    await until(lambda: module.contacts[0].energised, 1.0)
                 except AssertionError:
-                    worked.append(False)
-                await decider.stop()
-    assert worked == [True, False]
+                    return False
+                finally:
+                    await decider.stop()
+                return True
+
+    tries = [(6, 6), (16, 16), (6, 16), (16, 6)]
+    found = await asyncio.gather(*(held(a, {"function": f}) for a, f in tries), held(16, {}))
+    assert found == [True, True, False, False, False]
 
 
 async def test_function_16_in_place_of_6_where_that_is_refused() -> None:
@@ -283,9 +287,7 @@ def assert_held(module) -> None:
     assert not module.releases
 
 
-@pytest.mark.parametrize("beats", [(0, 1), (0xAA55, 0x55AA, 7)])
-@pytest.mark.parametrize("with_key", [True, False])
-async def test_a_module_that_holds_only_while_its_heartbeat_register_changes(beats, with_key) -> None:
+async def beats_in_time(beats, with_key) -> None:
     values = {} if beats == (0, 1) else {"values": beats}
     async with beating(beats, {"holding_register": BEAT, **values} if with_key else None) as (_, __, module):
         module._timer = module._timer or asyncio.get_running_loop().call_later(TIMEOUT_S, module.let_go)
@@ -297,17 +299,23 @@ async def test_a_module_that_holds_only_while_its_heartbeat_register_changes(bea
         return assert_held(module)
 
 
-@pytest.mark.parametrize("values", [None, [5]])
-async def test_control_other_values_do_not_keep_it(values) -> None:
+async def other_values_do_not_keep_it(values) -> None:
     heartbeat = {"holding_register": BEAT, **({"values": values} if values else {})}
     async with beating((0xAA55, 0x55AA), heartbeat) as (_, __, module):
         module._timer = module._timer or asyncio.get_running_loop().call_later(TIMEOUT_S, module.let_go)
         await until(lambda: module.releases, 2 * TIMEOUT_S)
 
 
-@pytest.mark.parametrize("habit", ["refuse", "ignore"])
+async def test_a_module_that_holds_only_while_its_heartbeat_register_changes() -> None:
+    """With the key, and without it; as control, with other values than it wants."""
+    cases = itertools.product([(0, 1), (0xAA55, 0x55AA, 7)], [True, False])
+    await asyncio.gather(
+        *(beats_in_time(*case) for case in cases), *map(other_values_do_not_keep_it, (None, [5]))
+    )
+
+
 @pytest.mark.parametrize("broken", [False, True])
-async def test_the_heartbeat_ends_with_obedience(habit, broken, monkeypatch) -> None:
+async def test_the_heartbeat_ends_with_obedience(broken, monkeypatch) -> None:
     """It takes the heartbeat, but not the release. Control: the heart beats on, and the stage stays off."""
     if broken:
         beat = relays._Beat
@@ -320,6 +328,10 @@ async def test_the_heartbeat_ends_with_obedience(habit, broken, monkeypatch) -> 
 
         monkeypatch.setattr(Bank, "_agenda", on_and_on)
         monkeypatch.setattr(Bank, "_unfed", lambda self, now_ns: False)
+    await asyncio.gather(*(the_heart_stops(habit, broken) for habit in ("refuse", "ignore")))
+
+
+async def the_heart_stops(habit, broken) -> None:
     async with beating((0, 1), {"holding_register": BEAT}) as (field, decider, module):
         await until(lambda: statuses(field)[0].energised and module.beaten)
         astray = getattr(module, habit)

@@ -176,9 +176,7 @@ async def test_control_the_rule_taken_out(monkeypatch) -> None:
     assert not any(await asyncio.gather(*map(obeys_in_the_end, HABITS)))
 
 
-@pytest.mark.parametrize("broken", [False, True])
-async def test_control_an_acknowledgement_is_no_read_back(broken, monkeypatch) -> None:
-    """Control: what is acknowledged counts, and the stage stays off."""
+async def test_control_an_acknowledgement_taken_for_a_read_back(monkeypatch) -> None:
     wrote = Bank._wrote_unseen
 
     def believed(self, point, bit):
@@ -186,11 +184,10 @@ async def test_control_an_acknowledgement_is_no_read_back(broken, monkeypatch) -
         self._states[point].off, self._states[point].awaited = not bit, False
 
     async with started() as (_, decider, module, __):
-        if broken:
-            monkeypatch.setattr(Bank, "_wrote_unseen", believed)
-            monkeypatch.setattr(Bank, "felt", lambda self, *rest: None)
+        monkeypatch.setattr(Bank, "_wrote_unseen", believed)
+        monkeypatch.setattr(Bank, "felt", lambda self, *rest: None)
         module.behave = module.ignore
-        assert await in_time(module, all_run(decider)) is not broken
+        assert not await in_time(module, all_run(decider))
 
 
 async def test_a_feedback_that_is_lost_tells_nothing_and_the_module_releases_by_itself() -> None:

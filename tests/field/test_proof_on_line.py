@@ -72,7 +72,7 @@ def settings(module, sensor, case) -> Settings:
         {"stage1": contact(0)},
         more={"windings": [winding]},
         cycle_s=CYCLE_S, decision_max_age_s=0.6, start_grace_s=20.0, return_hold_s=0.0, return_after_s=0.0,
-        stale_after_s=5.0,
+        stale_after_s=3.0,
     ).model_dump(mode="json")  # fmt: skip
     tree["transformers"][0]["stages"][0]["relay"] = {"device": "R1", **case.kind.keys}
     return Settings.model_validate_json(json.dumps(tree))

@@ -305,7 +305,7 @@ class Bank:
             for state in self._states.values():
                 state.awaited = False  # written first, whatever was sent before the silence
         if self._may_have_let_go(now_ns):
-            self._unread, self._looked_at = list(self._spans), None
+            self._unread, self._looked_at, self._lost_ns = list(self._spans), None, now_ns
             for state in self._states.values():
                 state.expected = None  # what it has let go of is neither disobedience nor a foreign write
         wanted = next((what for due_ns, what in self._agenda(now_ns) if due_ns <= now_ns), None)
@@ -433,11 +433,11 @@ class Bank:
         on = not runs
         if state.written:
             on, state.stopped = not (runs and state.stopped), state.stopped or not runs
-        if state.actual and not on:
+        if state.held and not on and not state.begun:
             state.let_go_ns = now_ns
         if on and state.awaited:
             state.again_ns = now_ns + _RELEASE_AGAIN_NS
-        state.actual, state.word, state.read_ns = on, point.write.code(on), read_ns
+        state.actual, state.held, state.word, state.read_ns = on, on, point.write.code(on), read_ns
         state.off, state.awaited = not on, False
         state.fault = ""
         if not self._spans and self._down == _NOT_READ:
@@ -566,7 +566,8 @@ class Bank:
         module = self._device.relay_module
         if module is None or self._unread or not self._adopted or self._starving or self._releasing:
             return False
-        known_ns = max(self._fed_ns, min((span.read_ns for span in self._spans), default=now_ns))
+        read_ns = min((span.read_ns for span in self._spans), default=self._lost_ns)
+        known_ns = max(self._fed_ns, read_ns)
         return now_ns - known_ns > int(module.timeout_s / 2.0 * _S)
 
     def _disobeys(self, point: OutputPoint) -> Disobeys:

@@ -359,3 +359,32 @@ def test_what_was_found_released_after_a_loss_waits_for_a_decision_that_knows_of
         story.do("decide", dict.fromkeys(COILS.values(), True))
         story.serve(12)
         assert [story.memory[coil] for coil in COILS] == [1, 1, 1, 1]
+
+
+@pytest.mark.parametrize("broken", [False, True])
+def test_after_a_gap_an_output_that_cannot_be_read_waits_for_its_feedback(monkeypatch, broken):
+    """The module may have let go of it meanwhile, and that is a start. Control: held off again unseen."""
+    if broken:
+        monkeypatch.setattr(Bank, "_may_have_let_go", lambda self, now_ns: False)
+    output, now_ns = "T1.stage1", 1000 * S
+    bank = Bank(MODULE, {OutputPoint(Cell("coil", 0), None): output}, Rules(10 * S, 40 * S, 6 * S), now_ns)
+    numbers = iter(range(1, 100))
+
+    def holds_off(at_ns) -> bool:
+        bank.offer(Decision(next(numbers), at_ns, {output: True}))
+        request = bank.request(at_ns)
+        if request is not None:
+            bank.took(Answer(), at_ns)
+        return request is not None and request.bits == (True,)
+
+    assert not holds_off(now_ns + S), "before anything is known of it"
+    bank.felt(output, False, now_ns + 2 * S, now_ns + 2 * S)
+    assert holds_off(now_ns + 3 * S)
+    bank.felt(output, False, now_ns + 5 * S, now_ns + 5 * S)
+    gap_ns = now_ns + 40 * S
+    assert holds_off(gap_ns) is broken
+    if not broken:
+        bank.felt(output, True, gap_ns + S, gap_ns + S)
+        assert bank.status(gap_ns + S)[output].energised is False
+        assert bank.request(gap_ns + S) is None, "by a decision that does not know"
+        assert holds_off(gap_ns + 2 * S)

@@ -131,7 +131,8 @@ def _look(d: DeviceLayout) -> DeviceLayout | None:
 
     So what is read of them never mixes with what is measured or held; silence of the unit is theirs too.
     """
-    coils = unnamed(d.device, coils_of(point for point, _ in d.outputs), coils_of(d.orphans))
+    cells = [cell for point, _ in d.outputs for cell in (point.write, point.read) if cell is not None]
+    coils = unnamed(d.device, coils_of(cells), coils_of(point.write for point in d.orphans))
     if not coils:
         return None
     plain = {"id": d.device.id + _UNNAMED, "relay_module": None, "ready_register": None, "settle_s": 0.0}

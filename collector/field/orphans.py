@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
-from collector.field.output_point import OutputPoint, coil, output_point
+from collector.field.output_point import Cell, OutputPoint, coil, output_point
 from collector.settings.model import Device, Settings
 
 #: Named coils lying further apart than this say nothing about how many outputs the module has.
@@ -59,8 +59,8 @@ def orphans(now: Settings, former: Iterable[Settings]) -> Orphans:
     return Orphans(of, tuple(unreached.values()))
 
 
-def coils_of(points: Iterable[OutputPoint]) -> list[int]:
-    return [point.write.address for point in points if point.table == "coil"]
+def coils_of(cells: Iterable[Cell]) -> list[int]:
+    return [cell.address for cell in cells if cell.table == "coil"]
 
 
 def unnamed(device: Device, named: Iterable[int], former: Iterable[int] = ()) -> tuple[int, ...]:

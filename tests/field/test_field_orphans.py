@@ -160,6 +160,9 @@ def test_which_coils_are_looked_at() -> None:
     assert watched(settings(module("foreign_coils: [4]"))) == [3, 5, 6, 7]
     assert watched(settings(module("coil_count: 12"))) == [3, 4, 5, 6, 7, 9, 10, 11]
     assert watched(settings(coil(2, 900)), {"relays": [2]}) == [2], "a span of 900 says nothing"
+    shown = "coil: 2, read_back: {table: coil, address: 5}, " + REST.replace("3", "0")
+    assert watched(settings(stage3(shown))) == [3, 4, 6, 7], "5 shows what 2 does"
+    assert watched(settings(stage3(IN_REGISTER))) == [2, 3, 4, 5, 6, 7]
     relays = next(d for d in settings().devices if d.id == "relays")
     assert unnamed(relays, []) == ()
 

@@ -9,7 +9,7 @@ from field_raw import crc16
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.field.output_point import coil, write_request
+from collector.field.output_point import Cell, OutputPoint, coil, write_request
 from collector.field.wire import Request, mbap_frame, rtu_frame, take_mbap, take_rtu
 
 
@@ -139,3 +139,23 @@ def test_bits_in_order(bits):
         data[i // 8] |= bit << i % 8
     answer = take_mbap(bytearray(mbap(bytes([1, len(data)]) + bytes(data))), Request(3, 1, 0, len(bits)), 7)
     assert answer.words == tuple(map(int, bits))
+
+
+@pytest.mark.parametrize(
+    ("cell", "on", "off"),
+    [
+        (Cell("coil", 7), (5, (True,), ()), (5, (False,), ())),
+        (Cell("coil", 7, None, 0, 1), (5, (False,), ()), (5, (True,), ())),
+        (Cell("holding_register", 7, None, 9, 3), (6, (), (9,)), (6, (), (3,))),
+        (Cell("holding_register", 7, 2), (22, (), (0xFFFB, 4)), (22, (), (0xFFFB, 0))),
+        (Cell("holding_register", 7, 15, 0, 1), (22, (), (0x7FFF, 0)), (22, (), (0x7FFF, 0x8000))),
+    ],
+)
+def test_what_an_output_is_written_and_which_write_releases_it(cell, on, off):
+    """On a line without ids a release does not wait for late answers, so it must be known as one."""
+    for state, expected in ((True, on), (False, off)):
+        request = write_request(3, [OutputPoint(cell, cell)], [state], True)
+        assert (request.function, request.bits, request.words) == expected
+        assert (request.address, request.releases) == (7, not state)
+    both = write_request(3, [OutputPoint(cell, cell)] * 2, [True, False], True) if cell.bit is None else None
+    assert both is None or both.releases

@@ -17,6 +17,7 @@ from collector.control.lost_inputs import InputRules
 from collector.control.stages import Timing
 from collector.points import CALL_REASONS, Measurement, Point, catalogue, measurements, proven_modules
 from collector.settings import model as sm
+from collector.settings import sides
 from collector.thermal.model import SENSE_AMBIENT_C, SENSE_LOW_C, SENSE_OIL_C, SENSE_PU
 
 NS = 1_000_000_000
@@ -218,7 +219,7 @@ def lay_out(settings: sm.Settings, winding_index: Mapping[str, int]) -> Layout:
     for t in settings.transformers:
         t_alarms = alarms_of("transformer", t.id, t.alarms)
         mine: list[WindingPlan] = []
-        phases = _phases(t)
+        phases = sides.phases_of(t)
         for k, w in enumerate(t.windings):
             wid = f"{t.id}.{w.id}"
             sources = tuple(w.derived_current.factors) if w.derived_current is not None else ()
@@ -282,8 +283,8 @@ def lay_out(settings: sm.Settings, winding_index: Mapping[str, int]) -> Layout:
                 tuple(s.needs for s in cooling),
                 tuple(tuple(i for i, s in enumerate(cooling) if s.needs == k) for k in range(len(cooling))),
                 tuple(switched),
-                sides := sides_of(t, phases),
-                bool(sides) or any(len(p) >= 2 for p in phases),
+                compared := sides.sides_of(t, phases),
+                bool(compared) or any(len(p) >= 2 for p in phases),
             )
         )
         stages += cooling
@@ -399,39 +400,6 @@ def _order(stages: list[StagePlan]) -> tuple[int, ...]:
     for i in range(len(stages)):
         visit(i)
     return tuple(order)
-
-
-def _phases(t: sm.Transformer) -> tuple[tuple[int, ...], ...]:
-    """For each winding of the settings, the other phases of the same winding.
-
-    Phases belong together when kind and rated currents are alike and no letter comes twice: of two equal
-    secondaries the first A goes with the first B. A neutral carries next to nothing by right, and without
-    a letter nobody knows what a current should be compared with: both stand alone.
-    """
-    wholes: list[tuple[object, dict[str, int]]] = []
-    for k, w in enumerate(t.windings):
-        if w.phase is None or w.phase == "N":
-            continue
-        alike = (w.kind, tuple(w.modes[m.id].rated_current_a for m in t.modes))
-        whole = next((members for key, members in wholes if key == alike and w.phase not in members), None)
-        if whole is None:
-            whole = {}
-            wholes.append((alike, whole))
-        whole[w.phase] = k
-    found: list[tuple[int, ...]] = [()] * len(t.windings)
-    for _, members in wholes:
-        for k in members.values():
-            found[k] = tuple(j for j in members.values() if j != k)
-    return tuple(found)
-
-
-def sides_of(t: sm.Transformer, phases: tuple[tuple[int, ...], ...]) -> tuple[tuple[int, ...], ...]:
-    """The main windings by side. Empty unless there are two sides, each measured whole by CTs of its own:
-    with a third that carries load, or one that is not measured, ampere-turns do not balance."""
-    if any(w.kind != "main" or w.current is None for w in t.windings if w.phase != "N"):
-        return ()
-    found = dict.fromkeys(tuple(sorted((k, *phases[k]))) for k, w in enumerate(t.windings) if w.phase != "N")
-    return tuple(found) if len(found) == 2 else ()
 
 
 def _groups(stages: tuple[sm.Stage, ...]) -> tuple[tuple[int, ...], ...]:

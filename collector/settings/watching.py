@@ -12,6 +12,7 @@ from typing import Literal
 
 from collector.settings.bind import Part
 from collector.settings.model import Transformer
+from collector.settings.sides import phases_of, sides_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,10 +44,7 @@ def gaps(t: Transformer | Part) -> Iterator[Gap]:
             "may read tens of kelvin low unseen and a slow drift is not seen at all (measure it, or narrow "
             "site)",
         )
-    mains = [w for w in t.windings if w.kind == "main" and w.phase != "N"]
-    measured = [w for w in mains if w.current is not None]
-    sides = {tuple(sorted((m, v.rated_current_a) for m, v in w.modes.items())) for w in mains}
-    if len(measured) < len(mains) or len(sides) != 2 or len(mains) < len(t.windings):
+    if not sides_of(t, phases_of(t)):
         yield Gap(
             "windings",
             "currents of two sides not compared",

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import argparse
 import random
-import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,7 +15,7 @@ from statistics import median
 
 from plant import Weather, draw
 from rig import Rig
-from years import DOUBTS
+from years import DOUBTS, over, write
 
 #: True hot spot above its high limit with a stage held off: at most so long [s].
 STATED_S = 600.0
@@ -173,6 +172,7 @@ def main() -> None:
     parser.add_argument("--cases", type=int, default=5000)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--step", type=float, default=60.0)
+    parser.add_argument("--until", default="", help="HH:MM, UTC: what has been run by then is all")
     parser.add_argument("--write", type=Path)
     given = parser.parse_args()
     cases = []
@@ -180,12 +180,16 @@ def main() -> None:
         cases.append(run(seed, step_s=given.step))
         if cases[-1].inhibited_s > STATED_S:
             print(f"seed {seed}: {cases[-1]}", flush=True)
-    drawn = f"{len(cases)} cases of 8 h at {given.step:g} s steps.\n\n{table(cases)}"
+        if over(given.until):
+            break
+    late = sum(c.inhibited_s > STATED_S for c in cases)
+    drawn = (
+        f"{len(cases)} cases of 8 h at {given.step:g} s steps. True hot spot above its high limit with a "
+        f"stage held off for longer than {STATED_S:g} s: {late} of them.\n\n{table(cases)}"
+    )
     print(drawn)
     if given.write is not None:
-        text = given.write.read_text("utf-8")
-        new = re.sub(r"(<!-- cases -->\n).*?(<!-- end -->)", rf"\g<1>{drawn}\n\g<2>", text, flags=re.DOTALL)
-        given.write.write_text(new, "utf-8")
+        write(given.write, "cases", drawn)
 
 
 if __name__ == "__main__":

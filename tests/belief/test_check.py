@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import io
+from copy import deepcopy
 from pathlib import Path
 from typing import Any
 
 import pytest
 from rich.console import Console
+from rig import Rig
 
+from collector import engine
 from collector.settings import load
+from collector.settings.watching import gaps
 from collector.view import render
 
 DEMO = Path(__file__).parents[2] / "config" / "demo.yaml"
@@ -58,6 +62,45 @@ def test_what_cannot_be_watched_is_said(tmp_path: Path) -> None:
     assert any("ambient: note: is not measured" in s and "-25 to 40 °C" in s for s in lines)
     assert any("their ampere-turns are not compared" in s for s in lines)
     assert any("probe and ambient cannot be told apart" in s for s in lines)
+
+
+def windings(t: dict[str, Any], change: str) -> None:
+    hv, lv = t["windings"][:3], t["windings"][3:]
+    if change == "one side":
+        t["windings"] = hv
+    elif change == "one CT missing":
+        del lv[1]["current"]
+        lv[1]["derived_current"] = {"factors": {"HV_B": 5.5}}
+    elif change == "auto":
+        for w in lv:
+            w["kind"] = "common"
+    elif change == "tertiary":
+        t["windings"].append(deepcopy(lv[0]) | {"id": "TV", "number": 7, "kind": "tertiary", "phase": None})
+    elif change == "two secondaries":  # alike in every figure
+        t["windings"] += [deepcopy(w) | {"id": f"LV2_{w['phase']}", "number": 10 + w["number"]} for w in lv]
+
+
+@pytest.mark.parametrize("change", ["", "one side", "one CT missing", "auto", "tertiary", "two secondaries"])
+def test_currents_of_two_sides_are_compared_or_check_says_that_they_are_not(change: str) -> None:
+    """LV reads half of what it should; nothing is compared where ampere-turns need not balance."""
+    r = Rig(edit=lambda t: windings(t, change), sides=2, load=0.8, groups=2, step_s=60.0)
+    for p in "ABC":
+        r.faults[f"LV_{p}.current_a"] = r.faults[f"LV2_{p}.current_a"] = lambda v: v * 0.5
+    r.run(0.5)
+    told = "reads low" in r.text("load_doubtful") and "LV_A" in r.text("load_doubtful")
+    said = any("ampere-turns are not compared" in g.words for g in gaps(r.settings.transformers[0]))
+    assert told is (change == "")
+    assert said is not told
+
+
+@pytest.mark.parametrize("name", ["three_winding_pumps.yaml", "small_serial.yaml", "demo.yaml"])
+def test_check_of_the_examples_says_what_their_currents_are_compared_with(name: str) -> None:
+    """The tertiary of the three-winding unit carries load of its own."""
+    found = load(str(DEMO.parent / name))
+    said = [str(f) for f in found.remarks if "ampere-turns are not compared" in str(f)]
+    assert found.settings is not None
+    compared = [len(t.sides) == 2 for t in engine.build(found.settings, "x").layout.transformers]
+    assert len(said) == compared.count(False)
 
 
 def picture(tmp_path: Path, height: int | None, *changes: tuple[str, str]) -> str:

@@ -175,19 +175,28 @@ class Station:
         return [(u, e) for e in out.events if (u := numbers.get(e.subject.partition(".")[0])) is not None]
 
 
-def healthy(seeds: Sequence[int], days: float, step_s: float, **kind: Any) -> Count:
-    """Units for so long, side by side; every doubt in them is false."""
+def healthy(seeds: Sequence[int], days: float, step_s: float, until: str = "", **kind: Any) -> Count:
+    """Units for so long, or until that hour, side by side; every doubt in them is false."""
     station = Station([Unit(seed, step_s, **kind) for seed in seeds])
-    count = Count(years=len(seeds) * days / 365)
-    for _ in range(round(days * DAY_S / step_s)):
-        for unit, e in station.cycle():
-            raised = e.kind == "alarm" and e.data.get("active") and e.data.get("was") is None
-            if raised and e.subject.split("alarm_")[-1] in DOUBTS:
-                count.doubts += 1
-                day = unit.rig.plant.t_s / DAY_S % 365
-                count.told.append(f"seed {unit.seed} day {day:.2f} {unit.kind}: {e.text}")
-                print(count.told[-1][:400], flush=True)
+    count = Count()
+    steps_a_day = round(DAY_S / step_s)
+    for _ in range(math.ceil(days)):
+        for _ in range(steps_a_day):
+            for unit, e in station.cycle():
+                raised = e.kind == "alarm" and e.data.get("active") and e.data.get("was") is None
+                if raised and e.subject.split("alarm_")[-1] in DOUBTS:
+                    count.doubts += 1
+                    day = unit.rig.plant.t_s / DAY_S % 365
+                    count.told.append(f"seed {unit.seed} day {day:.2f} {unit.kind}: {e.text}")
+                    print(count.told[-1][:400], flush=True)
+        count.years += len(seeds) / 365
+        if over(until):
+            break
     return count
+
+
+def over(until: str) -> bool:
+    return bool(until) and time.strftime("%H:%M", time.gmtime()) >= until
 
 
 def main() -> None:
@@ -197,25 +206,23 @@ def main() -> None:
     parser.add_argument("--beside", type=int, default=10, help="units side by side")
     parser.add_argument("--step", type=float, default=60.0)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--until", help="HH:MM, UTC: no further units after it")
+    parser.add_argument("--until", default="", help="HH:MM, UTC: what has been seen by then is all")
     parser.add_argument("--write", type=Path)
     given = parser.parse_args()
     total, seed = Count(), given.seed
-    while total.years < given.years - 1e-6:
-        one = healthy(range(seed, seed + given.beside), given.each, given.step)
+    while total.years < given.years - 1e-6 and not over(given.until):
+        one = healthy(range(seed, seed + given.beside), given.each, given.step, given.until)
         total.years += one.years
         total.doubts += one.doubts
         seed += given.beside
-        bound = total.upper_per_year
         drawn = (
-            f"{total.doubts} false doubts in {total.years:.1f} years of {seed - given.seed} healthy units at "
-            f"{given.step:g} s steps: at most {bound:.2f} a transformer and year (upper 95 % bound)."
+            f"{total.doubts} false doubts in {total.years:.2f} years of {seed - given.seed} healthy units at "
+            f"{given.step:g} s steps: at most {total.upper_per_year:.2f} a transformer and year (upper 95 % "
+            f"bound)."
         )
         print(drawn, flush=True)
-        if given.write is not None:
-            write(given.write, f"years at {given.step:g} s", drawn)
-        if given.until is not None and time.strftime("%H:%M", time.gmtime()) >= given.until:
-            break
+    if given.write is not None:
+        write(given.write, f"years at {given.step:g} s", drawn)
 
 
 def write(path: Path, name: str, drawn: str) -> None:

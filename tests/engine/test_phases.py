@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 from station_script import Station
 
-from collector.control import layout
 from collector.control import lost_inputs as li
+from collector.settings import sides
 
 
 def winding(tree: Any, name: str, phase: str | None, number: int, rated_a: float) -> None:
@@ -105,7 +105,7 @@ def test_control_compared_across_windings_the_idle_one_counts_as_lost(
     def across(t: Any) -> Any:
         return tuple(tuple(j for j in range(len(t.windings)) if j != k) for k in range(len(t.windings)))
 
-    monkeypatch.setattr(layout, "_phases", across)
+    monkeypatch.setattr(sides, "phases_of", across)
     with pytest.raises(AssertionError):
         beside_an_idle_winding()
 

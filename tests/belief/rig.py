@@ -150,10 +150,12 @@ class Rig:
         seed: int = 7,
         noise_k: float = 0.15,
         noise_a: float = 0.004,
+        station: Mapping[str, Any] | None = None,
         **kind: Any,
     ) -> None:
         self.plant = Plant(figures or nominal(), weather or Weather(), seed, load, groups)
         shape = deepcopy(tree(**kind))
+        shape["station"] |= station or {}
         if edit is not None:
             edit(shape["transformers"][0])
         self.shape = shape

@@ -313,6 +313,34 @@ def test_motors_that_turn_by_their_feedback_only(guide: str) -> None:
     assert r.value("hot_spot_c") > r.plant.hot_spot_c - 3.0
 
 
+@pytest.mark.parametrize("allowed_s", [60.0, 300.0])
+def test_fans_that_run_down_for_three_minutes_need_run_down_s(allowed_s: float) -> None:
+    """Their feedback is an air-flow switch: it says running as long as they coast."""
+
+    def coast(t: dict[str, Any]) -> None:
+        for s in t["stages"]:
+            s["run_down_s"] = allowed_s
+
+    r = Rig(edit=coast, load=0.95, groups=2, step_s=30.0).run(1.0)
+    assert r.turning() >= 1
+    last = {}
+
+    def coasting(name: str) -> Callable[[float], float]:
+        def flow(contactor: float) -> float:
+            if contactor >= 0.5:
+                last[name] = r.now
+            return float(r.now - last.get(name, -(10**15)) <= 180 * 10**9)
+
+        return flow
+
+    for n in (1, 2, 3):
+        r.faults[f"stage{n}.feedback"] = coasting(f"stage{n}")
+    r.run(4.0, 0.1)
+    assert r.turning() == 0
+    told = any("feedback_stuck" in e.subject for e in r.events)
+    assert told is (allowed_s == 60.0)
+
+
 # --- 7: all interlocked -----------------------------------------------------------------------------------
 
 
@@ -357,6 +385,15 @@ def test_renewing_a_hold_off_has_an_end() -> None:
     held = sum(e.text.endswith("is held off by hand") for e in r.events)
     assert held >= 1
     assert not r.coils["T1.stage1"]
+
+
+@pytest.mark.parametrize(("day_min", "held"), [(60.0, 4), (240.0, 12)])
+def test_how_long_a_stage_may_be_held_off_in_a_day_is_a_setting(day_min: float, held: int) -> None:
+    """Two hours of work under a fan: 20 minutes, renewed every 10."""
+    r = loaded(0.5, 0, step_s=30.0, station={"hold_off_day_min": day_min})
+    said = renewing(r, 2.0)
+    assert said.count("") == held, said
+    assert all(f"{day_min:g} min in all" in s for s in said if s)
 
 
 def test_no_hold_off_half_way_to_the_alarm() -> None:

@@ -12,7 +12,7 @@ from pathlib import Path
 from statistics import median
 
 HERE = Path(__file__).parent
-STEPS = 600
+STEPS, ROUNDS = 300, 6
 
 RUN = """
 import sys, time
@@ -47,13 +47,19 @@ def took(tree: str, what: str) -> list[float]:
 def main() -> None:
     trees = {"before": sys.argv[1], "now": str(HERE.parents[1])}
     found: dict[tuple[str, str], list[float]] = {}
-    for _ in range(3):  # turn by turn: the machine's load falls on both
+    for _ in range(ROUNDS):  # turn by turn: the machine's load falls on both
         for name, tree in trees.items():
             for what in ("calm", "doubt"):
                 found.setdefault((name, what), []).extend(took(tree, what))
+    before: dict[str, tuple[float, float]] = {}
     for (name, what), us in found.items():
         us.sort()
-        print(f"{name:7s} {what:6s} median {median(us):7.0f} us, 99 % {us[int(0.99 * len(us))]:7.0f} us")
+        now = median(us), us[int(0.99 * len(us))]
+        line = f"{name:7s} {what:6s} median {now[0]:7.0f} us, 99 % {now[1]:7.0f} us"
+        if what in before:
+            line += f"; times {now[0] / before[what][0]:.2f} and {now[1] / before[what][1]:.2f}"
+        before.setdefault(what, now)
+        print(line)
 
 
 if __name__ == "__main__":

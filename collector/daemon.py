@@ -139,6 +139,8 @@ def restart_gap(boot: str, mono_ns: int, wall_ns: int, then: tuple[str, int, int
 class DurableLoss:
     """Caps published loss of life at the last durable checkpoint, so that it never goes backwards.
 
+    The one exception is a correction by command, whose checkpoint is made in the same cycle.
+
     A power cut loses what was not yet on disk; what was published must not exceed what comes back.
     Until this run's first checkpoint is durable, loss of life is not published at all; while the disk
     does not work nothing would ever be durable: then the live value is published.
@@ -477,7 +479,9 @@ class Daemon:
         self._watch_log(inputs.mono_ns, wall_ns)
         del self._recent[:-200]
         interval_ns = int(self.settings.record.checkpoint_s * 1e9)
-        if self._checkpoint_ns is None or inputs.mono_ns - self._checkpoint_ns >= interval_ns:
+        # a corrected loss of life is made durable at once: it is published from then on
+        corrected = any(event.kind == "life" for event in outcome.events)
+        if corrected or self._checkpoint_ns is None or inputs.mono_ns - self._checkpoint_ns >= interval_ns:
             self._checkpoint(outcome)
         durable = self.recorder.durable_checkpoint()
         ours = (

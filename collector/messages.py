@@ -29,6 +29,7 @@ CommandKind = Literal[
     "expect_load",  # target transformer; value [pu of the mode with most cooling]; after_min; minutes
     "end_expect_load",
     "confirm_reading",  # target measurement id: a lost temperature that reads well counts again
+    "correct_life",  # target winding; value [h]; why: local only
     "confirm_module",  # target device id: its timeout was mended and proven at the cabinet
 ]
 
@@ -45,6 +46,7 @@ class Command:
     minutes: float | None = None
     value: float | None = None
     after_min: float | None = None  # expect_load: how long until it begins
+    why: str = ""  # correct_life: for the record
 
 
 #: late: it was to be released and has not read back so within its bound; its unit is left without any
@@ -126,7 +128,7 @@ class Event:
     """Something a person may ask about later.
 
     kind: "stage", "alarm", "command", "mode", "quality", "start", "reload", "clock", "output",
-    "stall".
+    "stall", "life".
     subject: the point, stage, alarm or measurement id. text: one plain sentence.
     data: rule, values and limits it was decided on (JSON-able scalars), for ``explain``.
     """

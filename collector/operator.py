@@ -67,7 +67,17 @@ def command_of(request: dict[str, Any], who: str, command_id: str) -> Command:
         minutes=_number(request, "minutes"),
         value=_number(request, "value"),
         after_min=_number(request, "after_min"),
+        why=_words(request, "why"),
     )
+
+
+def _words(request: dict[str, Any], key: str) -> str:
+    given = request.get(key)
+    if given is None:
+        return ""
+    if not isinstance(given, str) or len(given) > 300 or not given.isprintable():
+        raise ValueError(f"{key}: a line of text, at most 300 characters")
+    return given
 
 
 def _number(request: dict[str, Any], key: str) -> float | None:
@@ -226,6 +236,7 @@ class OperatorClient:
         minutes: float | None = None,
         value: float | None = None,
         after_min: float | None = None,
+        why: str | None = None,
         cycle_s: float = 60.0,
     ) -> Answer:
         """Give a command and wait for the step that obeys or refuses it.
@@ -234,7 +245,8 @@ class OperatorClient:
         station's, to know how long that may take. OperatorError when no step took it.
         """
         self._socket.settimeout(2 * cycle_s + COMMAND_WAIT_S + 5.0)
-        given = {"kind": kind, "target": target, "minutes": minutes, "value": value, "after_min": after_min}
+        given: dict[str, Any] = {"kind": kind, "target": target, "minutes": minutes, "value": value}
+        given |= {"after_min": after_min, "why": why}
         return self.request(request="command", **given)
 
     def close(self) -> None:

@@ -223,7 +223,7 @@ DECLARED: tuple[Declared, ...] = (
     Declared("winding", "hot_spot_c", 3, "float", "degC", "winding hot spot", _H),
     Declared("winding", "hot_spot_uncertainty_k", 4, "float", "K", "expanded uncertainty of the hot spot, k = 2", _H),
     Declared("winding", "ageing_rate", 5, "float", "", "relative ageing rate of this unit's paper", _H),
-    Declared("winding", "loss_of_life_h", 6, "float", "h", "loss of life, never decreasing", "questionable while more than 1 % of the integrated time was on questionable or substituted hot spots (start period not counted)"),
+    Declared("winding", "loss_of_life_h", 6, "float", "h", "loss of life, never decreasing but by a correction", "questionable while more than 1 % of the integrated time was on questionable or substituted hot spots (start period not counted)"),
     Declared("winding", "loss_of_life_low_h", 7, "float", "h", "loss of life at hot spot minus its uncertainty", "as loss_of_life_h"),
     Declared("winding", "loss_of_life_high_h", 8, "float", "h", "loss of life at hot spot plus its uncertainty", "as loss_of_life_h"),
     Declared("winding", "loss_of_life_percent", 9, "float", "%", "loss of life / normal life", "as loss_of_life_h"),
@@ -232,6 +232,7 @@ DECLARED: tuple[Declared, ...] = (
     Declared("winding", "equivalent_ageing_month", 12, "float", "", "equivalent ageing factor of the last 30 days", _H),
     Declared("winding", "equivalent_ageing_total", 13, "float", "", "equivalent ageing factor since the start", _H),
     Declared("winding", "unmonitored_life_h", 14, "float", "h", "conservative figure for the unmonitored hours, not in loss of life", "questionable: assumed"),
+    Declared("winding", "life_corrections", 15, "int", "", "how often its loss of life was corrected by hand", "good"),
     _alarm("winding", "current_lost", 20, "winding current lost or implausible: every stage runs"),
     _alarm("winding", "current_doubtful", 21, "winding current stands off from the other phases: nothing stops"),
     # stage

@@ -42,7 +42,7 @@ from collector.record.reader import Record, RecordError
 from collector.replay import journal, lanes
 from collector.replay.history import History, HistoryError, newest_settings
 from collector.replay.run import lane_outcome, write_csv
-from collector.replay.summary import Summarise, print_side_by_side
+from collector.replay.summary import Summarise, UnitSummary, print_side_by_side
 from collector.replay.trace import Row, Trace, TraceFault, moment
 from collector.settings.model import Settings
 
@@ -287,8 +287,26 @@ def _scenarios(
     console = Console(stderr=args.target == "-", highlight=False, emoji=False)
     if not console.is_terminal:
         console.width = 60 + 28 * len(chosen)
-    print_side_by_side(console, chosen, found, _remarks(chosen, columns, what_if))
+    remarks = _remarks(chosen, columns, what_if)
+    if not what_if:
+        remarks += list(_corrections(chosen, found))
+    print_side_by_side(console, chosen, found, remarks)
     return EX_OK
+
+
+def _corrections(chosen: Sequence[lanes.Lane], found: Sequence[Sequence[UnitSummary]]) -> Iterator[str]:
+    """What other figures of the unit would have made of its loss of life, as a correction to be given."""
+    first = {(u.id, w): hours for u in found[0] for w, hours in u.loss_of_life_h.items()}
+    for lane, units in zip(chosen[1:], found[1:], strict=True):
+        for unit in units:
+            for winding, hours in unit.loss_of_life_h.items():
+                more = hours - first.get((unit.id, winding), hours)
+                if abs(more) >= 0.0005:
+                    yield (
+                        f"{lane.label}: loss of life of {unit.id}.{winding} {hours:.3f} h, {more:+.3f} h. To "
+                        "take that over, add it to what stands there now: windingd status SETTINGS --correct-life "
+                        f'{unit.id}.{winding} HOURS --why "..."'
+                    )
 
 
 def _settling(stepped: Iterable[lanes.Stepped]) -> Iterator[lanes.Stepped]:

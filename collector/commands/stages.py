@@ -104,12 +104,13 @@ def give(
     minutes: float | None = None,
     value: float | None = None,
     after_min: float | None = None,
+    why: str | None = None,
 ) -> int:
     """Give a command, say what became of it. EX_OK when it was obeyed, Failure when it was refused."""
     try:
         cycle_s = settings.station.cycle_s
         answer = client.command(
-            kind, target, minutes=minutes, value=value, after_min=after_min, cycle_s=cycle_s
+            kind, target, minutes=minutes, value=value, after_min=after_min, why=why, cycle_s=cycle_s
         )
     except OperatorError as error:
         raise Failure(str(error)) from None

@@ -11,6 +11,7 @@
   windingd status station.yaml --end-expect-load T1
   windingd status station.yaml --loading                  how much load may be held, and for how long
   windingd status station.yaml --loading T1 --forecast tomorrow.csv
+  windingd status station.yaml --correct-life T1.HV_A 0 --why "rewound, works order 4711"
   windingd status station.yaml --loading T1 --day shape.csv   how high the peak of such a day may be
 
 Acknowledging or shelving never changes cooling. A substituted value or an expected load may add cooling,
@@ -66,6 +67,12 @@ def add(parser: argparse.ArgumentParser) -> None:
         help="a load to come --after so long, for --minutes: stages that it would call start before it",
     )
     what.add_argument("--end-expect-load", metavar="TRANSFORMER", help="it does not come, or is over")
+    what.add_argument(
+        "--correct-life",
+        nargs=2,
+        metavar=("WINDING", "HOURS"),
+        help="set its loss of life (T1.HV_A 0 after a rewind), with --why; the old figure is recorded",
+    )
     what.add_argument("--reset-peaks", metavar="TRANSFORMER", help="the old peaks are kept in the record")
     what.add_argument(
         "--loading",
@@ -86,6 +93,7 @@ def add(parser: argparse.ArgumentParser) -> None:
         metavar="FILE.csv",
         help="with --loading: hour,load of a day that repeats; how high its peak may be",
     )
+    parser.add_argument("--why", metavar="TEXT", help="with --correct-life: for the record")
     parser.add_argument("--minutes", type=float, metavar="M")
     parser.add_argument(
         "--after", type=float, metavar="M", help="with --expect-load: minutes until it begins (0: now)"
@@ -100,6 +108,8 @@ def run(args: argparse.Namespace) -> int:
         )
     if args.after is not None and not args.expect_load:
         raise Failure("--after goes with --expect-load", EX_USAGE)
+    if (args.why is not None) != (args.correct_life is not None):
+        raise Failure("--why goes with --correct-life, and that needs it", EX_USAGE)
     if args.forecast is not None and args.loading is None:
         raise Failure("--forecast goes with --loading", EX_USAGE)
     if args.day is not None and args.loading is None:
@@ -112,7 +122,8 @@ def run(args: argparse.Namespace) -> int:
         if command is not None:
             kind, target, value = command
             return give(
-                client, settings, kind, target, minutes=args.minutes, value=value, after_min=args.after
+                client, settings, kind, target, minutes=args.minutes, value=value, after_min=args.after,
+                why=args.why,
             )
         try:
             status = client.request(request="status")
@@ -164,6 +175,10 @@ def _command(args: argparse.Namespace, settings: Settings) -> tuple[CommandKind,
         return "end_substitute", args.end_substitute, None
     if args.confirm_reading:
         return "confirm_reading", args.confirm_reading, None
+    if args.correct_life:
+        winding, text = args.correct_life
+        value = _number(text, f"--correct-life {winding} {text}: HOURS is a number")
+        return "correct_life", winding, value
     if args.reset_peaks:
         return "reset_peaks", args.reset_peaks, None
     return None

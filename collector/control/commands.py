@@ -18,6 +18,7 @@ from collector.control.layout import StagePlan, TransformerPlan, ns
 from collector.control.stages import NEVER
 from collector.control.state import NOTHING_EXPECTED, ExpectedLoad, Peak, Substitute
 from collector.messages import Command
+from collector.thermal import track
 
 #: Longest time a measurement may be substituted by hand [min].
 SUBSTITUTE_MAX_MIN = 240.0
@@ -25,6 +26,9 @@ SUBSTITUTE_MAX_MIN = 240.0
 SHELVE_MAX_MIN = 480.0
 #: An expected load: highest [pu], longest [min], and how far ahead it may begin [min]: a week.
 EXPECTED_MAX_PU, EXPECTED_MAX_MIN, EXPECTED_AHEAD_MIN = 3.0, 1440.0, 10_080.0
+
+#: Loss of life that a correction may set [h]: the longest normal life that settings take, ten times over.
+CORRECTED_MAX_H = 10_000_000.0
 
 
 def obey(cycle: Cycle, command: Command) -> None:
@@ -269,6 +273,42 @@ def confirm_reading(cycle: Cycle, c: Command) -> str:
     return ""
 
 
+def correct_life(cycle: Cycle, c: Command) -> str:
+    """After a rewind, an oil treatment, a history that was found, a factor that was wrong."""
+    t, k = next(
+        ((t, k) for t in cycle.layout.transformers for k, w in enumerate(t.windings) if w.id == c.target),
+        (None, 0),
+    )
+    if t is None:
+        return f"no winding {c.target}"
+    if c.how != "local":
+        return "loss of life is corrected only at the station itself"
+    if c.value is None or not 0 <= c.value <= CORRECTED_MAX_H:
+        return f"give the hours of life lost, 0 to {CORRECTED_MAX_H:.0f}"
+    if not c.why.strip():
+        return "say why: it is recorded with the old and the new figure"
+    assert cycle.thermal is not None
+    assert cycle.estimate is not None
+    place = t.windings[k].place
+    low, old, high = (float(x) for x in cycle.thermal.published_h[:, place])
+    cycle.thermal = track.corrected(cycle.plan.model, cycle.thermal, place, float(c.value))
+    cycle.estimate = replace(cycle.estimate, loss_of_life_h=cycle.thermal.published_h)
+    new_low, new, new_high = (float(x) for x in cycle.thermal.published_h[:, place])
+    ts = cycle.transformers[t.index]
+    counted = tuple(n + (i == k) for i, n in enumerate(ts.corrections))
+    # what it was in doubt about is no part of the new figure
+    doubtful = tuple(0.0 if i == k else s for i, s in enumerate(ts.doubtful_s))
+    cycle.transformers[t.index] = ts._replace(corrections=counted, doubtful_s=doubtful)
+    cycle.tell(
+        "life",
+        c.target,
+        f"{c.target}: loss of life corrected from {old:.4g} h to {new:.4g} h by {c.who}: {c.why.strip()}",
+        old_h=old, new_h=new, old_low_h=low, new_low_h=new_low, old_high_h=high, new_high_h=new_high,
+        who=c.who, how=c.how, why=c.why.strip(),
+    )  # fmt: skip
+    return ""
+
+
 def confirm_module(cycle: Cycle, c: Command) -> str:
     for i, plan in enumerate(cycle.layout.relay_modules):
         if plan.id == c.target:
@@ -297,5 +337,6 @@ COMMANDS: Mapping[str, Callable[[Cycle, Command], str]] = {
     "expect_load": expect_load,
     "end_expect_load": end_expect_load,
     "confirm_reading": confirm_reading,
+    "correct_life": correct_life,
     "confirm_module": confirm_module,
 }

@@ -40,7 +40,7 @@ T = TypeVar("T")
 #: Times that are counted back from now, and may lie before this boot.
 _COUNTED_BACK = frozenset({"starts", "releases", "holds", "known", "proven"})
 #: Fields of a transformer's state that are told per stage or per winding.
-_PER_ITEM = frozenset({"roles", "cold", "phase_ns", "doubtful_s", "last_load"})
+_PER_ITEM = frozenset({"roles", "cold", "phase_ns", "doubtful_s", "corrections", "last_load"})
 #: Small records within a record.
 _NESTED = (li.FrozenWatch, li.SlopeWatch, Peak, ExpectedLoad)
 
@@ -134,6 +134,7 @@ def as_dict(state: State) -> dict[str, Any]:
             windings[w.id] = {
                 "phase_ns": ts.phase_ns[k],
                 "doubtful_s": ts.doubtful_s[k],
+                "corrections": ts.corrections[k],
                 "last_load": ts.last_load[k],
             }
     return {
@@ -211,6 +212,7 @@ def _take(plan: Plan, told: Mapping[str, Any], shift: int, thermal: track.Therma
                 phase_ns=tuple(_moved(x.get("phase_ns", -1), shift) for x in w),
                 # An older checkpoint says only *that* there was such time, which every start left behind.
                 doubtful_s=tuple(float(x.get("doubtful_s") or 0.0) for x in w),
+                corrections=tuple(int(x.get("corrections") or 0) for x in w),
                 last_load=tuple(x.get("last_load") for x in w),
             )
         )
@@ -335,6 +337,9 @@ def join(
         s._replace(
             doubtful_s=tuple(
                 x + max(0.0, z - y) for x, y, z in zip(s.doubtful_s, b.doubtful_s, f.doubtful_s, strict=True)
+            ),
+            corrections=tuple(
+                x + max(0, z - y) for x, y, z in zip(s.corrections, b.corrections, f.corrections, strict=True)
             ),
             hot_spot=_higher(s.hot_spot, f.hot_spot) if peaks else s.hot_spot,
             top_oil=_higher(s.top_oil, f.top_oil) if peaks else s.top_oil,

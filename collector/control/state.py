@@ -92,9 +92,10 @@ class TransformerState(NamedTuple):
     next_start_ns: no ordinary start before. at_alarm: alarm temperature, with
     deadband. frozen: watch on top oil. phase_ns: per winding, since when it is the odd one out.
     cold: per stage, cold-oil block in force. doubtful_s: per winding, how long loss of life was integrated
-    on a questionable or substituted hot spot [s]. fresh_from_ns: end of a stall after which not every input
-    has been read yet. unbalance_ns, sides_ns: since when a phase stands off from the others, and one side
-    from the other. frozen_1, frozen_2: slope of each oil probe against the model's.
+    on a questionable or substituted hot spot [s]. corrections: per winding, of its loss of life.
+    fresh_from_ns: end of a stall after which not every input has been read yet. unbalance_ns, sides_ns: since
+    when a phase stands off from the others, and one side from the other. frozen_1, frozen_2: slope of each
+    oil probe against the model's.
     """
 
     mode: int = 0
@@ -113,6 +114,7 @@ class TransformerState(NamedTuple):
     trip_ns: int = -1
     cold: tuple[bool, ...] = ()
     doubtful_s: tuple[float, ...] = ()
+    corrections: tuple[int, ...] = ()
     last_load: tuple[float | None, ...] = ()
     hot_spot: Peak = NO_PEAK
     top_oil: Peak = NO_PEAK
@@ -237,5 +239,6 @@ def fresh_transformer(t: TransformerPlan) -> TransformerState:
         phase_ns=(-1,) * w,
         cold=(False,) * n,
         doubtful_s=(0.0,) * w,
+        corrections=(0,) * w,
         last_load=(None,) * w,
     )

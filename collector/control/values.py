@@ -141,6 +141,7 @@ def winding_values(
     v[f"{p}.loss_of_life_h"] = Value(best, life_q)
     v[f"{p}.loss_of_life_low_h"] = Value(low, life_q)
     v[f"{p}.loss_of_life_high_h"] = Value(high, life_q)
+    v[f"{p}.life_corrections"] = Value(cycle.transformers[t.index].corrections[k], GOOD)
     v[f"{p}.loss_of_life_percent"] = Value(100.0 * best / t.settings.normal_life_h, life_q)
     assert cycle.thermal is not None
     assumed = float(cycle.thermal.unmonitored_life_h[i])

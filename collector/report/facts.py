@@ -6,7 +6,7 @@ What a number means is said here in one place each; nothing here draws or writes
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -49,6 +49,7 @@ class Life:
     """Loss of life in the period [h] at hot spot - U, as estimated, + U, and the total to its end [h].
 
     dry_h: as estimated, had the paper been dry and free of air; None where it is taken to be so.
+    corrected: how often it was corrected by hand in the period, which is in no figure but the total.
     percent, total_percent: of normal life; None where the record has no settings to say what that is.
     """
 
@@ -61,6 +62,7 @@ class Life:
     total_percent: float | None
     quality: Quality
     restarts: int
+    corrected: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -378,10 +380,10 @@ class _Reader:
             return EMPTY
         return track(self.record, point, self.start_ns, self.end_ns, self.resolution_s)
 
-    def rise(self, point: str) -> Rise | None:
+    def rise(self, point: str, corrections: Sequence[tuple[int, float, float]] = ()) -> Rise | None:
         if point not in self.known:
             return None
-        return rise(self.record, point, self.start_ns, self.end_ns, self.resolution_s)
+        return rise(self.record, point, self.start_ns, self.end_ns, self.resolution_s, corrections)
 
     def runs_seen(self, reference: str) -> dict[int, int]:
         """Run -> end of its last interval in the period [UTC ns]."""
@@ -483,8 +485,14 @@ class _Reader:
         )
 
     def life(self, name: str, settings: Transformer | None, hot_spot: Track) -> Life | None:
-        best = self.rise(f"{name}.loss_of_life_h")
-        low, high = self.rise(f"{name}.loss_of_life_low_h"), self.rise(f"{name}.loss_of_life_high_h")
+        corrections = self.corrections(name)
+        low, best, high = (
+            self.rise(
+                f"{name}.loss_of_life_{lane}h",
+                [(at, c[f"old_{lane}h"], c[f"new_{lane}h"]) for at, c in corrections],
+            )
+            for lane in ("low_", "", "high_")
+        )
         if best is None or low is None or high is None:
             return None
         normal = settings.normal_life_h if settings else None
@@ -492,14 +500,24 @@ class _Reader:
         return Life(
             *gained,
             total_h=best.end,
-            dry_h=_dry(settings, hot_spot, best.gained),
+            dry_h=_dry(settings, hot_spot, gained[1]),
             percent=(gained[0] / normal * 100, gained[1] / normal * 100, gained[2] / normal * 100)
             if normal
             else None,
             total_percent=best.end / normal * 100 if normal else None,
             quality=Quality.from_bits(best.bits),
             restarts=best.restarts,
+            corrected=len(corrections),
         )
+
+    def corrections(self, name: str) -> list[tuple[int, dict[str, float]]]:
+        """When a winding's loss of life was corrected in the period [UTC ns], with old and new figures."""
+        events = self.record.events(self.start_ns, self.end_ns, "life")
+        return [
+            (e.wall_ns, {k: float(v) for k, v in e.data.items() if k.endswith("_h") and v is not None})
+            for e in events
+            if e.subject == name
+        ]
 
     def stage(self, name: str, number: int, settings: Transformer | None) -> StageFacts | None:
         called, running = self.track(f"{name}.called"), self.track(f"{name}.running")

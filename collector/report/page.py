@@ -414,6 +414,7 @@ def _life(t: TransformerFacts) -> str:
         doubt = _doubt(v.quality)
         marks = [f'<span class="doubt">{doubt}</span>'] if doubt else []
         marks += [f"counter restarted {v.restarts} ×"] if v.restarts else []
+        marks += [f"corrected by hand {v.corrected} ×"] if v.corrected else []
         doubtful |= bool(marks)
         rows.append(
             [

@@ -5,7 +5,8 @@ Arithmetic on recorded intervals only: no names, no files, no formatting.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -105,12 +106,23 @@ def track(record: Record, point: str, start_ns: int, end_ns: int, resolution_s: 
     return Track(merged.slot, length, mean, low, high, merged.quality)
 
 
-def rise(record: Record, point: str, start_ns: int, end_ns: int, resolution_s: float | None) -> Rise | None:
+def rise(
+    record: Record,
+    point: str,
+    start_ns: int,
+    end_ns: int,
+    resolution_s: float | None,
+    corrections: Sequence[tuple[int, float, float]] = (),
+) -> Rise | None:
     """How much a counter that never falls gained in the period, in the order recorded; None without values.
 
     Counted from its last value before the period, if there is one shortly before, else from its first.
+    corrections: (time [UTC ns], old, new) in the period, in order: no gain and no fall.
     """
     s = record.history(point, start_ns, end_ns, resolution_s)
+    moved = 0.0
+    for at_ns, old, new in corrections:
+        s, moved = _uncorrected(s, at_ns, old + moved, new + moved), moved + old - new
     inside = _values(s)
     if inside is None:
         return None
@@ -124,7 +136,16 @@ def rise(record: Record, point: str, start_ns: int, end_ns: int, resolution_s: f
     usable = s.quality[~np.isnan(s.mean)]
     worst = Validity.QUESTIONABLE if (usable & 3).any() else Validity.GOOD
     flags = int(np.bitwise_or.reduce(usable)) & ~3
-    return Rise(float((ends - starts).sum()), float(high[-1]), int(fell.sum()), flags | worst)
+    return Rise(float((ends - starts).sum()), float(high[-1]) - moved, int(fell.sum()), flags | worst)
+
+
+def _uncorrected(s: Series, at_ns: int, old: float, new: float) -> Series:
+    """The series as if the counter had gone on from ``old``, where it stands in the correction's interval."""
+    after = s.time_ns > at_ns
+    within = ~after & (s.time_ns + (s.interval_s * 1e9).astype(np.int64) > at_ns)
+    shift = np.where(after, old - new, 0.0)
+    mean, low, high = (np.where(within & ~np.isnan(x), old, x + shift) for x in (s.mean, s.min, s.max))
+    return replace(s, mean=mean, min=low, max=high)
 
 
 def _values(s: Series) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:

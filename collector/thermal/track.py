@@ -68,7 +68,7 @@ class Estimate:
     effectiveness_k: oil_c as last measured minus expected [K] (T,); while the sensor is lost, the
     difference that is carried on.
     ageing_rate: relative ageing rate now (W,).
-    loss_of_life_h: [h] shape (3, W): at hot spot minus U, best, plus U. Never decreases.
+    loss_of_life_h: [h] shape (3, W): at hot spot minus U, best, plus U. Decreases by :func:`corrected` only.
     equivalent_day, equivalent_month, equivalent_total: equivalent ageing factor of the last 24 h
     (beginning at a full hour), the last 30 days (beginning at a full day), since the start (W,).
     hottest: index of the hottest winding of each transformer (T,).
@@ -872,6 +872,34 @@ def join(
         unmonitored_s=higher("unmonitored_s"),
         unmonitored_life_h=higher("unmonitored_life_h"),
         unknown_gaps=higher("unknown_gaps"),
+    )
+
+
+def corrected(model: Model, state: ThermalState, winding: int, life_h: float) -> ThermalState:
+    """The state with another published loss of life of one winding [h]: the one way in which it may fall.
+
+    low and high keep their distance from it, and begin anew at 0. The ageing factors stay what they are, for
+    their marks move along.
+    """
+    published = np.array(state.published_h)
+    published[:, winding] += life_h - published[1, winding]
+    published = np.maximum(published, 0.0)
+    if life_h == 0.0:
+        published[:, winding] = 0.0
+    more_h = published - state.published_h
+
+    def mark(m: _Mark) -> _Mark:
+        return m._replace(life_h=_const(m.life_h + more_h[1]))
+
+    first, hours, days = mark(state.start), tuple(map(mark, state.hours)), tuple(map(mark, state.days))
+    return replace(
+        state,
+        life_h=_const(state.life_h + more_h),
+        published_h=_const(published),
+        start=first,
+        hours=hours,
+        days=days,
+        windows=_windows(model, first, hours, days),
     )
 
 

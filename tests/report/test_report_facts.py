@@ -293,6 +293,38 @@ def test_an_alarm_over_a_restart(tmp_path: Path) -> None:
     assert late.active_h == pytest.approx((2 + 2 + 3) / 60)
 
 
+@pytest.mark.parametrize("new", [0.0, 2.5, 900.0])
+def test_a_correction_is_no_gain_and_no_fall(tmp_path: Path, new: float) -> None:
+    """Ten minutes at 1 h a minute; in the middle of the sixth somebody corrects it, twice."""
+    settings, text, digest = rs.station(tmp_path)
+    r = rs.recorder(settings, text, digest, 1.0, "boot-1")
+    counter = {"low_": 6.0, "": 7.0, "high_": 8.0}
+    for n in range(120):
+        wall_ns = rs.T0 + n * 5 * 10**9
+        events: tuple[Event, ...] = ()
+        if n in (66, 80):
+            data: dict[str, float | int | str | bool | None] = {"who": "engineer", "why": "found history"}
+            for lane in counter:
+                set_to = new if n == 66 else 50.0
+                data |= {f"old_{lane}h": counter[lane], f"new_{lane}h": set_to}
+                counter[lane] = set_to
+            events = (Event(wall_ns, "life", "T1.HV_A", "loss of life corrected", data),)
+        values = {f"T1.HV_A.loss_of_life_{lane}h": Value(x, GOOD) for lane, x in counter.items()}
+        values |= {"T1.hot_spot_c": Value(90.0, GOOD), "T1.HV_A.hot_spot_c": Value(90.0, GOOD)}
+        r.put(Inputs(wall_ns, {}), Outcome(Decision(n, wall_ns, {}), values, events), wall_ns)
+        counter = {lane: x + 1 / 12 for lane, x in counter.items()}
+    assert r.stop(60.0)
+    with Record(tmp_path / "record.sqlite") as record:
+        found = gather(record)
+    (winding,) = _t1(found).windings
+    assert winding.life is not None
+    for gained in (winding.life.low_h, winding.life.best_h, winding.life.high_h):
+        assert gained == pytest.approx(119 / 12, abs=1e-3)
+    assert winding.life.total_h == pytest.approx(50.0 + 39 / 12, abs=1e-3)
+    assert (winding.life.restarts, winding.life.corrected) == (0, 2)
+    assert "corrected by hand 2 ×" in render(found, 0)
+
+
 def test_which_settings_were_in_force(tmp_path: Path) -> None:
     """After a reload the report names the settings of the end of its period, not simply the newest."""
     settings, text, digest = rs.station(tmp_path)

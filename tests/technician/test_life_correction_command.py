@@ -1,0 +1,89 @@
+"""A correction of loss of life as everybody sees it: the broker's event, SCADA, the record, a power cut."""
+
+from __future__ import annotations
+
+import asyncio
+import getpass
+import signal
+import socket
+import struct
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from collector.commands.main import main
+from collector.demo.bench import Bench
+from collector.record.reader import Record
+
+Make = Callable[..., Any]
+#: T1, winding 1 (HV_A): register 1300 + 3 x offset, loss of life 6, corrections 15 (golden_addresses.txt).
+LIFE, CORRECTIONS = 1318, 1345
+
+
+def scada(port: int, register: int, form: str) -> float:
+    """One value as a SCADA system reads it, in raw Modbus TCP: two registers and their quality."""
+    with socket.create_connection(("127.0.0.1", port), 10.0) as s:
+        s.sendall(struct.pack(">HHHBBHH", 7, 0, 6, 1, 4, register, 2))
+        answer = b""
+        while len(answer) < 13:
+            answer += s.recv(13 - len(answer))
+    assert answer[7:9] == b"\x04\x04", answer
+    return float(struct.unpack(form, answer[9:13])[0])
+
+
+async def test_a_correction_is_told_to_everybody_and_outlives_a_power_cut(
+    make_bench: Make, capsys: pytest.CaptureFixture[str]
+) -> None:
+    bench: Bench = await make_bench(load=0.6)
+
+    async def status(*words: str) -> tuple[int, str]:
+        capsys.readouterr()
+        code = await asyncio.to_thread(main, ["status", str(bench.settings_path), *words])
+        said = capsys.readouterr()
+        return code, said.out + said.err
+
+    def life() -> float:
+        found = bench.status()
+        assert found is not None
+        return float(found["values"]["T1.HV_A.loss_of_life_h"][0])
+
+    correct = ("--correct-life", "T1.HV_A")
+    assert (await status(*correct, "5000"))[0] == 64  # not without a reason
+    assert (await status(*correct, "much", "--why", "x"))[0] == 64
+    code, said = await status("--correct-life", "T1.HV_Z", "1", "--why", "x")
+    assert (code, "no winding T1.HV_Z" in said) == (1, True)
+
+    code, said = await status(*correct, "5000", "--why", "log books of 1988 to 2019")
+    assert (code, "correct_life T1.HV_A by" in said) == (0, True)
+    assert 5000.0 <= life() < 5001.0
+    await bench.until(lambda: scada(bench.scada_port, LIFE, ">f") > 4999.0, "SCADA reads the new figure")
+    assert scada(bench.scada_port, CORRECTIONS, ">f") == 1
+
+    code, _ = await status(*correct, "0", "--why", "rewound")
+    assert code == 0
+    # the same cycle's checkpoint makes it durable: what is published may fall this once
+    await bench.until(lambda: scada(bench.scada_port, LIFE, ">f") < 1.0, "SCADA reads the rewound winding")
+    assert scada(bench.scada_port, CORRECTIONS, ">f") == 2
+
+    def events() -> list[dict[str, Any]]:
+        return [m["payload"] for m in bench.messages() if "/event/life" in m["topic"]]
+
+    await bench.until(lambda: len(events()) == 2, "both events at the broker")
+    first, second = (e["data"] for e in events())
+    assert (first["new_h"], first["why"], first["who"]) == (
+        5000.0, "log books of 1988 to 2019", getpass.getuser()
+    )  # fmt: skip
+    assert (second["new_h"], second["why"]) == (0.0, "rewound")
+    assert second["old_h"] == pytest.approx(5000.0, abs=1.0)
+
+    assert bench.daemon is not None
+    bench.daemon.send(signal.SIGKILL)
+    assert await bench.daemon.end() != 0
+    await bench.start_daemon()
+    await bench.until(lambda: (s := bench.status()) is not None and s["sequence"] is not None, "it is back")
+    await bench.until(lambda: life() < 1.0, "the corrected figure goes on")
+    with Record(bench.data_dir / "record.sqlite") as record:
+        told = list(record.events(kind="life"))
+    assert [e.data["new_h"] for e in told] == [5000.0, 0.0]
+    assert {e.subject for e in told} == {"T1.HV_A"}

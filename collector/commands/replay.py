@@ -304,8 +304,8 @@ def _corrections(chosen: Sequence[lanes.Lane], found: Sequence[Sequence[UnitSumm
                 if abs(more) >= 0.0005:
                     yield (
                         f"{lane.label}: loss of life of {unit.id}.{winding} {hours:.3f} h, {more:+.3f} h. To "
-                        "take that over, add it to what stands there now: windingd status SETTINGS --correct-life "
-                        f'{unit.id}.{winding} HOURS --why "..."'
+                        "take that over, add it to what stands there now: windingd status SETTINGS "
+                        f'--correct-life {unit.id}.{winding} HOURS --why "..."'
                     )
 
 

@@ -333,6 +333,15 @@ def judged(found: Iterator[Difference], rows: list[Explained]) -> tuple[list[Dif
     return left, used
 
 
+def grouped(found: list[Difference]) -> list[tuple[Difference, int]]:
+    """The first of each journal, kind and subject, with their number; in the order of their steps."""
+    groups: dict[tuple[str, str, str], list[Difference]] = {}
+    for d in found:
+        groups.setdefault((d.journal, d.kind, d.subject), []).append(d)
+    firsts = [(group[0], len(group)) for group in groups.values()]
+    return sorted(firsts, key=lambda f: (f[0].journal, f[0].step))
+
+
 # --- recording ----------------------------------------------------------------------------------
 
 
@@ -387,8 +396,8 @@ def main() -> int:
         return 0
     rows = explanations((HERE / "differences.txt").read_text(encoding="utf-8"))
     left, used = judged((d for journal in JOURNALS for d in compared(journal)), rows)
-    for d in left[:50]:
-        print(d)
+    for first, count in grouped(left):
+        print(first, f"(and {count - 1} more of the kind)" if count > 1 else "")
     for row in rows:
         print(f"{used[row]} differences: {row.journal} {row.kind} {row.subject}: {row.reason}")
     print(f"{len(left)} differences that nothing explains")

@@ -7,7 +7,7 @@ to act by itself or gets another default. Never put a rule about values in here 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from collector.settings.bind import Binder, Part, Unknown, walk
 from collector.settings.faults import Fault
@@ -24,6 +24,7 @@ from collector.settings.model import (
 )
 from collector.settings.nodes import parse
 from collector.settings.rules.common import listed
+from collector.settings.rules.life import criterion
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,14 +100,14 @@ CHANGES: tuple[Change, ...] = (
 def needs(data: bytes, name: str) -> list[Fault]:
     """Every key that a file called `name` leaves out and should not, in the order of its lines.
 
-    Only what an upgrade adds: faults that `load` finds are not repeated, except that a missing number is
-    proposed.
+    Only what an upgrade adds: faults that `load` finds are not repeated, except with what would mend them.
     """
     tree, problems = parse(data)
     if tree is None or problems:
         return []
     root = Binder(name).section(Settings, tree, "", 1)
-    found = [*_numbers(root), *(_told(part, c) for part in walk(root) for c in CHANGES if _applies(part, c))]
+    left_out = (_told(part, c) for part in walk(root) for c in CHANGES if _applies(part, c))
+    found = [*_numbers(root), *_lives(root), *left_out]
     return sorted(found, key=lambda fault: (fault.line, fault.path))
 
 
@@ -139,3 +140,15 @@ def _numbers(root: Part) -> Iterator[Fault]:
                 "number",
                 f"is missing (write number: {next(free)}, for ever: its points and its link alarm go by it)",
             )
+
+
+def _lives(root: Part) -> Iterator[Fault]:
+    """Any normal life went with any paper once; one that is nobody's figure needs a source now."""
+    for t in listed(root, "transformers"):
+        try:
+            faults = [f for f in criterion(t) if f.severity == "fault"]
+        except Unknown:
+            continue
+        for fault in faults[:1]:
+            keep = "to keep it write life_source: former settings"
+            yield replace(fault, message=f"{fault.message.removesuffix(')')}; {keep})")

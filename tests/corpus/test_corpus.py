@@ -14,7 +14,7 @@ from corpus import JOURNALS, Difference, Explained, Journal, compared, explanati
 
 from collector.messages import Command, Event, Outcome, Value
 from collector.points import CALL_REASONS
-from collector.quality import Detail, invalid
+from collector.quality import GOOD, Detail, invalid
 from collector.settings.model import Stage
 
 ROWS = explanations((corpus.HERE / "differences.txt").read_text(encoding="utf-8"))
@@ -163,6 +163,16 @@ def test_control_another_rule_is_told_in_words(monkeypatch: pytest.MonkeyPatch) 
     decision = next(d for d in compared(told) if d.kind == "decision")
     print(decision)
     assert str(decision).endswith("was energised, is released"), decision
+
+
+def test_a_new_point_is_no_difference(monkeypatch: pytest.MonkeyPatch) -> None:
+    steps = list(_begin(SHORT))
+    recorded = corpus.packed([corpus.facts(done) for done in steps])
+    more = {"T2.brand_new_c": Value(20.5, GOOD), "T2.alarm_brand_new": Value(1, GOOD)}
+    changed = [replace(d, outcome=replace(d.outcome, values={**d.outcome.values, **more})) for d in steps]
+    monkeypatch.setattr(corpus, "_read", lambda path: iter(recorded))
+    monkeypatch.setattr(corpus, "replayed", lambda journal: iter(changed))
+    assert list(compared(SHORT)) == []
 
 
 def test_on_another_processor_numbers_may_differ_by_a_billionth(monkeypatch: pytest.MonkeyPatch) -> None:

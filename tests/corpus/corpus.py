@@ -7,8 +7,8 @@
 Compared at every step: the decision, kind and subject of every event, and of every point its quality and its
 value: bit for bit where numpy and the processor's features are those of the recording, else numbers with a
 fraction within 1e-9, at every tenth step. New points are no difference. A difference that is meant stands in
-differences.txt with its reason; a row that explains nothing any more is a fault too. Nothing here knows a rule
-of the step.
+differences.txt with its reason; a row that explains nothing any more is a fault too. Nothing here knows a
+rule of the step.
 """
 
 from __future__ import annotations

@@ -65,7 +65,7 @@ def test_the_corpus_is_worth_something() -> None:
                     alarms.add(point)
     print(reasons, commands, kinds, f"{restarts} restarts, {len(alarms)} alarms", sep="\n")
     assert len(reasons) >= 18
-    assert len(commands) == 16, "every kind of command"
+    assert len(commands) >= 16, "every kind of command that there was"
     assert {"stage", "alarm", "command", "mode", "quality", "start", "reload", "clock", "stall"} <= set(kinds)
     assert kinds["reload"] >= 5
     assert restarts >= 6

@@ -126,7 +126,11 @@ def hold_against(cycle: Cycle, sample: track.Sample) -> None:
         ts, th = cycle.transformers[t.index], cycle.thermals[t.index]
         if not standing[t.index] and ts.unbalance_ns < 0 and ts.sides_ns < 0:
             continue  # nobody is looked for
-        th.doubts = tuple(one_for_all(found_doubts(cycle, t, oil[t.index])))
+        found = found_doubts(cycle, t, oil[t.index])
+        th.load_accused = any(
+            d.quantity == "hot oil" and any(c.what.endswith("current_a") for c in d.culprits) for d in found
+        )
+        th.doubts = tuple(one_for_all(found))
         if any(d.holds for d in th.doubts):
             th.doubt = f"{t.id}: {th.doubts[0].quantity} in doubt: {th.doubts[0].words}"
 
@@ -295,12 +299,11 @@ def raise_values(cycle: Cycle, t: TransformerPlan, th: Thermals) -> None:
     model, mode = cycle.plan.model, cycle.transformers[i].mode
     assert cycle.sample is not None
     places = np.array([w.place for w in t.windings])
-    amps: Floats = np.nan_to_num(cycle.sample.current_a[places])
+    amps: Floats = np.maximum(np.nan_to_num(cycle.sample.current_a[places]), 0.0)
     gradients = [0.0]
     needed = float(x.needed_pu[i])
-    hot = next((d for d in th.doubts if d.quantity == "hot oil"), None)
-    accused = hot is not None and any(c.what.endswith("current_a") for c in hot.culprits)
-    if accused and needed == needed:
+    # A load just come on is enough for the oil, but its winding may not be warm yet: not below that gradient.
+    if needed == needed and (th.load_accused or (th.load is not None and needed <= th.load)):
         if th.load is not None and needed > th.load:
             th.load, th.load_quality = needed, th.load_quality | li.DOUBTFUL.substituted()
         y = model.y[mode, places]

@@ -37,7 +37,8 @@ class Thermals:
     a substituted value: it may call stages, but while it is in use none may stop. awaited: inputs that have
     not been read since a stall. oil, hot_spot, load: the
     values decided on; None: none. valid: hot spot and oil may take cooling away. last_load: per winding, its
-    last valid load [pu].
+    last valid load [pu]. load_accused: hot oil could come of currents that
+    read low, whatever else is in doubt.
     """
 
     oil: float | None = None
@@ -61,6 +62,7 @@ class Thermals:
     doubt: str = ""
     cold_contradicted: str = ""
     doubts: tuple[Any, ...] = ()
+    load_accused: bool = False
 
 
 @dataclass(slots=True)

@@ -23,7 +23,7 @@ from collector.control import proof
 from collector.messages import Inputs
 from collector.settings.model import Settings
 
-TIMEOUT_S, CYCLE_S = 1.0, 0.1
+TIMEOUT_S, CYCLE_S = 2.0, 0.25
 DISCRETE = KINDS["discrete"]
 
 
@@ -66,13 +66,13 @@ def settings(module, sensor, case) -> Settings:
         [link(sensor.port), {**link(module.port), "id": "L2", "timeout_s": 0.2}],
         [device(), device("D2", link="L2", unit=2), device("R1", link="L2", relay_module={
             "released_by": "module_timeout", "timeout_s": TIMEOUT_S, "fed_by": case.declared,
-            "release_within_s": 0.9})],
+            "release_within_s": 1.8})],
         [reg(0)],
         {"stage1": ("R1", 0)},
         {"stage1": contact(0)},
         more={"windings": [winding]},
-        cycle_s=CYCLE_S, decision_max_age_s=0.6, start_grace_s=20.0, return_hold_s=0.0, return_after_s=0.0,
-        stale_after_s=3.0,
+        cycle_s=CYCLE_S, decision_max_age_s=3.0, start_grace_s=20.0, return_hold_s=0.0, return_after_s=0.0,
+        stale_after_s=5.0,
     ).model_dump(mode="json")  # fmt: skip
     tree["transformers"][0]["stages"][0]["relay"] = {"device": "R1", **case.kind.keys}
     return Settings.model_validate_json(json.dumps(tree))
@@ -111,13 +111,13 @@ async def prove(case: Case):
     try:
         async with running(wanted) as field:
             task = asyncio.create_task(decide(field, wanted, events))
-            await until(lambda: told(["begun"]), 10.0)
+            await until(lambda: told(["begun"]), 20.0)
             module.dead = case.dead
             if not case.feedback:
                 sensor.memory.discrete.clear()
             with contextlib.suppress(AssertionError):
-                await until(lambda: told(["proven", "failed", "no answer", "broken off"]), 10.0)
-            await until(lambda: not module.contacts[0].energised, 3.0)
+                await until(lambda: told(["proven", "failed", "no answer", "broken off"]), 20.0)
+            await until(lambda: not module.contacts[0].energised, 6.0)
             task.cancel()
             await asyncio.gather(task, return_exceptions=True)
     finally:
@@ -145,10 +145,10 @@ async def test_the_unfed_time_is_silent_for_what_feeds_it(monkeypatch: pytest.Mo
                 assert released - fed[-1] > TIMEOUT_S - 0.05, "not one frame on the whole line"
             if name == "connection":
                 assert module.ends, "it was closed"
-                assert not [at for at in fed if began + 0.3 < at < released]
+                assert not [at for at in fed if began + 1.0 < at < released]
             if name == "writes":
-                assert not [req for req in meanwhile if req in module.writes and req.at > began + 0.3]
+                assert not [req for req in meanwhile if req in module.writes and req.at > began + 1.0]
                 read = [req.at for req in meanwhile if req.function == 2]
-                assert max(b - a for a, b in pairwise(read)) < 0.5, "it is read on"
+                assert max(b - a for a, b in pairwise(read)) < 1.5, "it is read on"
         elif told == "failed":
             assert "T1.stage1" in next(str(e.data["still"]) for _, e in events if "still" in e.data)

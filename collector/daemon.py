@@ -166,6 +166,11 @@ class DurableLoss:
         return replace(outcome, values={**rest, **here})
 
 
+def _made_at_once(outcome: Outcome) -> bool:
+    """Whether its checkpoint does not wait: a corrected loss of life is published from then on."""
+    return any(event.kind == "life" for event in outcome.events)
+
+
 def _is_loss(point: str) -> bool:
     return ".loss_of_life_" in point
 
@@ -479,9 +484,8 @@ class Daemon:
         self._watch_log(inputs.mono_ns, wall_ns)
         del self._recent[:-200]
         interval_ns = int(self.settings.record.checkpoint_s * 1e9)
-        # a corrected loss of life is made durable at once: it is published from then on
-        corrected = any(event.kind == "life" for event in outcome.events)
-        if corrected or self._checkpoint_ns is None or inputs.mono_ns - self._checkpoint_ns >= interval_ns:
+        due = self._checkpoint_ns is None or inputs.mono_ns - self._checkpoint_ns >= interval_ns
+        if due or _made_at_once(outcome):
             self._checkpoint(outcome)
         durable = self.recorder.durable_checkpoint()
         ours = (

@@ -364,7 +364,13 @@ def waiting_log() -> None:
     LogStream.write = lambda self, text: os.write(2, text.encode())  # type: ignore[method-assign]
 
 
+def correction_waits() -> None:
+    """A corrected loss of life waits for the next checkpoint, as everything else does."""
+    daemon_module._made_at_once = lambda outcome: False
+
+
 BREAKS: dict[str, Callable[[], None]] = {
+    "correction": correction_waits,
     "age": no_age,
     "inputs": trusting_inputs,
     "stall": no_stall_rule,

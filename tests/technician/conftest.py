@@ -45,6 +45,7 @@ async def make_bench(tmp_path: Path) -> AsyncIterator[Callable[..., Any]]:
         load: float = 0.4,
         ambient_c: float = 15.0,
         relay_timeout_s: float = 10.0,
+        **more: Any,
     ) -> Bench:
         plant = Station(
             rate=rate,
@@ -53,7 +54,7 @@ async def make_bench(tmp_path: Path) -> AsyncIterator[Callable[..., Any]]:
             relay_timeout_s=relay_timeout_s,
             log_dir=tmp_path / "devices",
         )
-        bench = Bench(plant, tmp_path, publish_s=60.0, edit=edit)
+        bench = Bench(plant, tmp_path, publish_s=60.0, edit=edit, **more)
         await stack.enter_async_context(bench)
         await bench.start_daemon()
         await bench.until(lambda: settled(bench), "every input counts")

@@ -23,7 +23,7 @@ from collector.control import proof
 from collector.messages import Inputs
 from collector.settings.model import Settings
 
-TIMEOUT_S, CYCLE_S = 2.0, 0.25
+TIMEOUT_S, CYCLE_S = 2.0, 0.5
 DISCRETE = KINDS["discrete"]
 
 
@@ -64,15 +64,16 @@ def settings(module, sensor, case) -> Settings:
     }  # fmt: skip
     tree = station(
         [link(sensor.port), {**link(module.port), "id": "L2", "timeout_s": 0.2}],
-        [device(), device("D2", link="L2", unit=2), device("R1", link="L2", relay_module={
+        [device(poll_s=0.3), device("D2", link="L2", unit=2, poll_s=0.3),
+         device("R1", link="L2", poll_s=0.3, relay_module={
             "released_by": "module_timeout", "timeout_s": TIMEOUT_S, "fed_by": case.declared,
             "release_within_s": 1.8})],
         [reg(0)],
         {"stage1": ("R1", 0)},
         {"stage1": contact(0)},
         more={"windings": [winding]},
-        cycle_s=CYCLE_S, decision_max_age_s=3.0, start_grace_s=20.0, return_hold_s=0.0, return_after_s=0.0,
-        stale_after_s=5.0,
+        cycle_s=CYCLE_S, decision_max_age_s=4.0, start_grace_s=20.0, return_hold_s=0.0, return_after_s=0.0,
+        stale_after_s=6.0,
     ).model_dump(mode="json")  # fmt: skip
     tree["transformers"][0]["stages"][0]["relay"] = {"device": "R1", **case.kind.keys}
     return Settings.model_validate_json(json.dumps(tree))

@@ -211,7 +211,10 @@ class Story:
         elif kind == "cut":  # in the middle of a request, which may have arrived; then soon open again
             request = self.ask()
             if request is not None:
-                self.answer(request)
+                if request.writes:
+                    self.answer(request)
+                else:  # nobody has seen what was read
+                    self.fed_ns = self.now_ns
                 self.now_ns += int(what * S)
                 self.bank.lost("closed", for_now=True)
                 self.known_off -= set(self.written(request)[0] if request.writes else self.shown(request)[1])

@@ -22,12 +22,10 @@ STATED_S = 600.0
 #: Every alarm by which a person learns of the fault.
 TOLD = (
     *DOUBTS,
-    "oil_drifts",
     "top_oil_lost",
     "current_lost",
     "no_feedback",
     "effectiveness_low",
-    "ambient_doubtful",
     "cooling_insufficient",
 )
 

@@ -27,7 +27,16 @@ from collector.messages import Event, Inputs
 from collector.settings.model import Settings
 
 #: Alarms that say a reading is in doubt.
-DOUBTS = ("oil_doubtful", "load_doubtful", "cold_oil_doubtful", "current_doubtful", "feedback_stuck")
+DOUBTS = (
+    "oil_doubtful",
+    "oil_drifts",
+    "load_doubtful",
+    "ambient_doubtful",
+    "cold_oil_doubtful",
+    "current_doubtful",
+    "energised_doubtful",
+    "feedback_stuck",
+)
 
 
 class Demand:

@@ -248,9 +248,11 @@ def _cold_culprits(cycle: Cycle, t: TransformerPlan, oil: Any, found: list[Doubt
 
 
 def _shown_load(cycle: Cycle, t: TransformerPlan) -> float:
-    """The highest load of its windings, in the mode in force [pu]; what control makes of it comes later."""
+    """The load that the oil has by the currents, in the mode in force: root of the weighted squares [pu]."""
     assert cycle.estimate is not None
-    return float(np.nan_to_num(cycle.estimate.load_pu[[w.place for w in t.windings]]).max(initial=0.0))
+    places = [w.place for w in t.windings]
+    loads = np.nan_to_num(cycle.estimate.load_pu[places])
+    return float(np.sqrt((cycle.plan.model.oil_weight[places] * loads**2).sum()))
 
 
 def _load_rise(cycle: Cycle, t: TransformerPlan) -> float:

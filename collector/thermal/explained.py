@@ -41,6 +41,9 @@ MOST = 1.5
 #: A bias is measured oil minus expected, averaged over so much observed time [s], its own past over so
 #: much: days pass through weather and load, months through a season.
 BIAS_S, PAST_S = 2 * 86_400.0, 60 * 86_400.0
+#: Cooling that was not surely what its mode says (one group of two, say) leaves the expected oil wrong: a
+#: bias is taken so many of the oil's time constants later.
+CLEAR_TAUS = 2.0
 #: Before so much observed time [s] a bias, and its past, is not looked at.
 BIAS_AFTER_S, PAST_AFTER_S = 3 * 86_400.0, 10 * 86_400.0
 #: A bias that has moved by this much from its own past is told [K]; what is told ends at this share of it.
@@ -95,7 +98,8 @@ class Explained:
     needed_pu: the load that explains the oil, in the warmest mode [pu]; NaN: none does. goal_c: where the
     lowest course goes [degC]. begun_ns: since when it has been followed; -1. bias_k, past_k: measured minus
     expected oil over days, and over months [K]. watched_s: observed time of both [s]. drift: -1 the oil has
-    slowly come to read colder than expected, 1 hotter, 0 neither. drift_ns: since when; -1.
+    slowly come to read colder than expected, 1 hotter, 0 neither. drift_ns: since when; -1. unclear_ns: when
+    the cooling was last not surely what its mode says.
 
     Only while the air is not measured: lagged_k: the rise of the oil, as slow as the oil [K]; NaN: not begun.
     night_c: lowest oil less that rise since the last full day [degC], watched for night_s [s].
@@ -123,6 +127,7 @@ class Explained:
     watched_s: Floats
     drift: Ints
     drift_ns: Ints
+    unclear_ns: Ints
     lagged_k: Floats
     night_c: Floats
     night_s: Floats
@@ -160,6 +165,7 @@ def initial(model: Model) -> Explained:
             watched_s=zero,
             drift=none,
             drift_ns=never,
+            unclear_ns=never,
             lagged_k=nan,
             night_c=nan,
             night_s=zero,
@@ -242,7 +248,10 @@ def advance(model: Model, was: Explained, seen: Seen) -> Explained:
         since = np.where(doubt, np.where(stood, since, seen.t_ns), -1)
     widest = np.maximum(band[0], band[1])
     nights = _nights(was, seen, 0.5 * (rise[0] + rise[1]), slow, dt_s, doubt[0] | doubt[1])
-    bias, past, watched = _bias(was, seen, dt_s)
+    clear = (seen.coolest == seen.warmest) & (seen.extra == 0.0)
+    unclear_ns = np.where(clear & (was.unclear_ns >= 0), was.unclear_ns, seen.t_ns)
+    long_clear = seen.t_ns - unclear_ns >= CLEAR_TAUS * _S * slow
+    bias, past, watched = _bias(was, seen, long_clear, dt_s)
     drift = _drift(was.drift, bias, past, watched, widest)
     drift_ns = was.drift_ns
     if (drift != was.drift).any():
@@ -270,6 +279,7 @@ def advance(model: Model, was: Explained, seen: Seen) -> Explained:
             watched_s=watched,
             drift=drift,
             drift_ns=drift_ns,
+            unclear_ns=unclear_ns,
             **nights,
             begun_ns=np.where(begin, seen.t_ns, was.begun_ns) if begin.any() else was.begun_ns,
             needed_pu=_needed(model, seen, air, smooth, high) if doubt[1].any() else oil * np.nan,
@@ -277,9 +287,8 @@ def advance(model: Model, was: Explained, seen: Seen) -> Explained:
     )
 
 
-def _bias(was: Explained, seen: Seen, dt_s: float) -> tuple[Floats, Floats, Floats]:
+def _bias(was: Explained, seen: Seen, clear: Bools, dt_s: float) -> tuple[Floats, Floats, Floats]:
     """Averages of measured minus expected oil, over the time in which the cooling was what the mode says."""
-    clear = (seen.coolest == seen.warmest) & (seen.extra == 0.0)
     by = seen.oil_c - seen.expected_c
     passed = np.where(clear & np.isfinite(by), min(dt_s, 3600.0), 0.0)
     by = np.where(passed > 0.0, by, 0.0)

@@ -126,6 +126,20 @@ def test_half_a_kelvin_a_day_is_told_before_band_plus_5_k(after_days: float) -> 
     assert r.standing("oil_drifts") or r.standing("oil_doubtful"), told
 
 
+def test_a_group_of_fans_that_comes_and_goes_is_no_drift() -> None:
+    """One group of two makes no mode: the expected oil is that without fans, ten kelvin too high."""
+    r = Rig(nominal(one_group=0.66), Weather(mean_c=24.0, day_k=3.0), load=0.7, step_s=900.0)
+    groups = set()
+
+    def swings(r: Rig) -> None:
+        r.load = 0.76 + 0.14 * math.sin(2 * math.pi * r.plant.t_s / 86400.0)
+        groups.add(r.turning())
+
+    r.run(24.0 * 14, each=swings)
+    assert {1, 2} <= groups
+    assert not r.standing("oil_drifts")
+
+
 # --- 3: cold oil in a pumped unit -----------------------------------------------------------------------
 
 
@@ -575,6 +589,10 @@ CONTROLS: dict[str, tuple[Callable[[pytest.MonkeyPatch], None], Callable[[], Non
     "nights teach nothing of low currents": (
         never_told_by_nights,
         test_nights_bound_air_that_is_not_measured_from_above,
+    ),
+    "a bias is taken at once": (
+        lambda m: m.setattr(explained, "CLEAR_TAUS", 0.0),
+        test_a_group_of_fans_that_comes_and_goes_is_no_drift,
     ),
     "nobody suspects the ambient": (
         ambient_not_named,

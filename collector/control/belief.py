@@ -248,11 +248,9 @@ def _cold_culprits(cycle: Cycle, t: TransformerPlan, oil: Any, found: list[Doubt
 
 
 def _shown_load(cycle: Cycle, t: TransformerPlan) -> float:
-    """The load that the oil has by the currents, in the mode in force: root of the weighted squares [pu]."""
+    """The least load that any of its windings shows, in the mode in force [pu]: one that is low is enough."""
     assert cycle.estimate is not None
-    places = [w.place for w in t.windings]
-    loads = np.nan_to_num(cycle.estimate.load_pu[places])
-    return float(np.sqrt((cycle.plan.model.oil_weight[places] * loads**2).sum()))
+    return float(np.nan_to_num(cycle.estimate.load_pu[[w.place for w in t.windings]]).min())
 
 
 def _load_rise(cycle: Cycle, t: TransformerPlan) -> float:

@@ -420,7 +420,7 @@ def ambient_above_oil_under_load_doubts_the_ambient() -> None:
     assert s.alarm("ambient_doubtful") == "normal"
     s.run(3600 * 0.2, 30.0)
     assert s.alarm("ambient_doubtful") == "unacknowledged"
-    assert s.told("stands above the top oil under load (50.0 °C, top oil 40.0 °C)")
+    assert s.told("stands above the top oil under load, or does not fit the oil (50.0 °C, top oil 40.0 °C)")
     assert s.called()
     # It is used as before: doubted, not lost.
     assert s.alarm("ambient_lost") == "normal"

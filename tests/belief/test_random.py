@@ -14,4 +14,4 @@ def test_no_true_hot_spot_stays_above_its_limit_with_a_stage_held_off(seed: int)
 
 
 def test_healthy_units_are_not_doubted() -> None:
-    assert years.healthy(range(1, 11), days=14.0, step_s=900.0).told == []
+    assert years.healthy(range(1, 7), days=8.0, step_s=900.0).told == []

@@ -147,6 +147,8 @@ async def test_row_4_current(make_bench: Make, ledger: Ledger, broken: str) -> N
                 bench, "ct_tx", f"T1.{phase}.alarm_current_lost", 4.0, channel=phase, **fault
             )
             load = await substituted(bench, f"/value/T1/{phase}/load_pu", since_ns)
+            if load["value"] < 1.0:  # told in the cycle of a change of mode: the next is of the new one
+                load = await substituted(bench, f"/value/T1/{phase}/load_pu", time.monotonic_ns())
             assert load["value"] >= 1.0, f"{load['value']} pu is assumed, less than rated"
         if broken:
             return

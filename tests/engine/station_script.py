@@ -74,6 +74,7 @@ def base() -> dict[str, Any]:
                 "design": "medium_large_onaf",
                 "paper": "kraft",
                 "normal_life_h": 180000.0,
+                "life_source": "invented for the tests",
                 "life_criterion": "functional life",
                 # Scenarios move the oil at will; the rate check has scenarios of its own.
                 "top_oil": {**temperature, "address": 0, "max_rate_k_per_min": 1e6},

@@ -387,7 +387,7 @@ class Daemon:
         await end_tasks([by_name[name] for name in ("decide", "operator", "reload")])
         released = await self.field.release_all(RELEASE_DEADLINE_S)
         if released:
-            log.info("every output is released and read back: cooling runs")
+            log.info("every output is released, and read back where that is possible: cooling runs")
         else:
             log.error(
                 "release could not be confirmed; the modules release by themselves",

@@ -31,7 +31,8 @@ from collector.settings.rules.life import criterion
 class Change:
     """A key that an older file may leave out. now: what its absence means today, and what it meant.
 
-    write: what to write for the former meaning; None: the new one errs on the side of cooling, keep it.
+    write: what to write for the former meaning; None: the former one could take cooling away or believe a
+    wrong value, so nobody is told how to get it back.
     """
 
     section: type[Section]
@@ -50,14 +51,13 @@ CHANGES: tuple[Change, ...] = (
     Change(
         Link,
         "late_answer_s",
-        "after a time-out the line is kept quiet for 2 times timeout_s; it was 0.5 s",
-        "0.5",
+        "after a time-out the line is kept quiet for 2 times timeout_s, lest a late answer be taken for "
+        "another; it was 0.5 s",
     ),
     Change(
         Device,
         "settle_s",
         "zeros in all registers are not believed for 15 s after a restart; they were at once",
-        "0.0",
     ),
     Change(
         RelayModule,

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import csv
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -42,40 +42,42 @@ class ForecastFault(Exception):
 
 def read_forecast(path: Path) -> list[list[float]]:
     """Rows of (time [UTC s], load [pu], ambient [degC]) of a CSV file with the columns `COLUMNS`."""
-    try:
-        lines = path.read_text(encoding="utf-8-sig").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
-        raise ForecastFault(f"{path}: {error}") from None
-    if not lines or tuple(name.strip() for name in lines[0].split(",")) != COLUMNS:
-        raise ForecastFault(f"{path}:1: the first line must be: {','.join(COLUMNS)}")
-    rows: list[list[float]] = []
-    for number, cells in enumerate(csv.reader(lines[1:]), 2):
-        if not cells:
-            continue
-        try:
-            if len(cells) != len(COLUMNS):
-                raise ValueError(f"{len(cells)} cells instead of {len(COLUMNS)}")
-            # rounded, so that MAX_ROWS of them fit a line of the operator socket
-            row = [moment(cells[0]) // 10**9, round(float(cells[1]), 4), round(float(cells[2]), 2)]
-            if not all(map(math.isfinite, row)):
-                raise ValueError("a value is not a finite number")
-        except ValueError as error:
-            raise ForecastFault(f"{path}:{number}: {error} (2026-07-14T13:00Z,0.85,24.5)") from None
-        rows.append(row)
-    if len(rows) > MAX_ROWS:
-        raise ForecastFault(f"{path}: {len(rows)} rows (at most {MAX_ROWS}; take every second one)")
-    return rows
+
+    def row(cells: Sequence[str]) -> list[float]:
+        # rounded, so that MAX_ROWS of them fit a line of the operator socket
+        return [moment(cells[0]) // 10**9, round(float(cells[1]), 4), round(float(cells[2]), 2)]
+
+    return _rows(path, (COLUMNS,), row, "2026-07-14T13:00Z,0.85,24.5")
 
 
 def read_day(path: Path) -> list[list[float]]:
     """Rows of (hour, load) or (hour, load, ambient [degC]) of a CSV file with the columns `DAY_COLUMNS`."""
+
+    def row(cells: Sequence[str]) -> list[float]:
+        return [round(float(cell), 4) for cell in cells]
+
+    rows = _rows(path, (DAY_COLUMNS[:2], DAY_COLUMNS), row, "13,0.85")
+    try:
+        day_of({"day": rows})
+    except ValueError as error:
+        raise ForecastFault(f"{path}: {error}") from None
+    return rows
+
+
+def _rows(
+    path: Path,
+    headings: Sequence[tuple[str, ...]],
+    row: Callable[[Sequence[str]], list[float]],
+    example: str,
+) -> list[list[float]]:
+    """What `row` makes of each line of a CSV file that begins with one of these headings."""
     try:
         lines_of = path.read_text(encoding="utf-8-sig").splitlines()
     except (OSError, UnicodeDecodeError) as error:
         raise ForecastFault(f"{path}: {error}") from None
     heading = tuple(name.strip() for name in lines_of[0].split(",")) if lines_of else ()
-    if heading not in (DAY_COLUMNS, DAY_COLUMNS[:2]):
-        raise ForecastFault(f"{path}:1: the first line must be: hour,load (and ambient_c, if you like)")
+    if heading not in headings:
+        raise ForecastFault(f"{path}:1: the first line must be: {' or '.join(map(','.join, headings))}")
     rows: list[list[float]] = []
     for number, cells in enumerate(csv.reader(lines_of[1:]), 2):
         if not cells:
@@ -83,15 +85,14 @@ def read_day(path: Path) -> list[list[float]]:
         try:
             if len(cells) != len(heading):
                 raise ValueError(f"{len(cells)} cells instead of {len(heading)}")
-            rows.append([round(float(cell), 4) for cell in cells])
+            made = row(cells)
+            if not all(map(math.isfinite, made)):
+                raise ValueError("a value is not a finite number")
         except ValueError as error:
-            raise ForecastFault(f"{path}:{number}: {error} (13,0.85)") from None
-    try:
-        if len(rows) > MAX_ROWS:
-            raise ValueError(f"{len(rows)} rows (at most {MAX_ROWS}; a quarter of an hour each fits)")
-        day_of({"day": rows})
-    except ValueError as error:
-        raise ForecastFault(f"{path}: {error}") from None
+            raise ForecastFault(f"{path}:{number}: {error} ({example})") from None
+        rows.append(made)
+    if len(rows) > MAX_ROWS:
+        raise ForecastFault(f"{path}: {len(rows)} rows (at most {MAX_ROWS}; take every second one)")
     return rows
 
 

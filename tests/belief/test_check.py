@@ -12,7 +12,7 @@ from rich.console import Console
 from rig import Rig
 
 from collector import engine
-from collector.settings import load
+from collector.settings import Loaded, load
 from collector.settings.watching import gaps
 from collector.view import render
 
@@ -20,14 +20,19 @@ DEMO = Path(__file__).parents[2] / "config" / "demo.yaml"
 BACKSTOP = '    backstop: {limit_c: 95.0, last_test: "2026-05-12"}\n'
 
 
-def said(tmp_path: Path, *changes: tuple[str, str]) -> list[str]:
+def demo(tmp_path: Path, *changes: tuple[str, str]) -> Loaded:
+    """The demo's settings file, changed so."""
     text = DEMO.read_text("utf-8")
     for old, new in changes:
         assert old in text
         text = text.replace(old, new)
     path = tmp_path / "station.yaml"
     path.write_text(text, "utf-8")
-    found = load(str(path))
+    return load(str(path))
+
+
+def said(tmp_path: Path, *changes: tuple[str, str]) -> list[str]:
+    found = demo(tmp_path, *changes)
     return [str(f) for f in (*found.faults, *found.remarks)]
 
 
@@ -105,13 +110,7 @@ def test_check_of_the_examples_says_what_their_currents_are_compared_with(name: 
 
 def picture(tmp_path: Path, height: int | None, *changes: tuple[str, str]) -> str:
     """The demo station in the terminal, before anything has been read."""
-    text = DEMO.read_text("utf-8")
-    for old, new in changes:
-        assert old in text
-        text = text.replace(old, new)
-    path = tmp_path / "station.yaml"
-    path.write_text(text, "utf-8")
-    settings = load(str(path)).settings
+    settings = demo(tmp_path, *changes).settings
     assert settings is not None
     status: dict[str, Any] = {"wall_ns": 0, "rate": 1.0, "values": {}, "devices": {}, "injected": []}
     status |= {"stages": [], "alarms": [], "events": []}

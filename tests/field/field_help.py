@@ -9,9 +9,10 @@ from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from typing import Any
 
+from collector import engine
 from collector.clock import Clock
 from collector.field import Field
-from collector.messages import Decision
+from collector.messages import Decision, Inputs
 from collector.settings.model import Settings
 
 WIDE = {"min_c": -1e30, "max_c": 1e30}
@@ -118,3 +119,22 @@ class Decider:
     async def stop(self) -> None:
         self._task.cancel()
         await asyncio.gather(self._task, return_exceptions=True)
+
+
+async def decide(
+    field: Field, wanted: Settings, cycle_s: float, events: list[tuple[float, Any]] | None = None
+) -> None:
+    """What the daemon does: one step a cycle, on what the field knows. events: (when, event), added to."""
+    plan = engine.build(wanted, "hash")
+    state = engine.initial(plan)
+    while True:
+        seen = field.snapshot()
+        inputs = Inputs(
+            time.monotonic_ns(), seen.readings, seen.relays, seen.devices, polled=seen.polled,
+            settings_hash="hash",
+        )  # fmt: skip
+        state, outcome = engine.step(state, plan, inputs)
+        field.offer(outcome.decision)
+        if events is not None:
+            events += [(time.monotonic(), event) for event in outcome.events]
+        await asyncio.sleep(cycle_s)

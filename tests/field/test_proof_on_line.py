@@ -9,18 +9,15 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
-import time
 from dataclasses import dataclass
 from itertools import pairwise
 
 import pytest
-from field_help import contact, device, link, reg, running, station, until
+from field_help import contact, decide, device, link, reg, running, station, until
 from field_outputs import KINDS, UNSEEN, Kind, OutputModule
 from field_raw import Memory, RawDevice
 
-from collector import engine
 from collector.control import proof
-from collector.messages import Inputs
 from collector.settings.model import Settings
 
 TIMEOUT_S, CYCLE_S = 2.0, 0.5
@@ -79,22 +76,6 @@ def settings(module, sensor, case) -> Settings:
     return Settings.model_validate_json(json.dumps(tree))
 
 
-async def decide(field, wanted, events) -> None:
-    """What the daemon does: one step a cycle, on what the field knows."""
-    plan = engine.build(wanted, "hash")
-    state = engine.initial(plan)
-    while True:
-        seen = field.snapshot()
-        inputs = Inputs(
-            time.monotonic_ns(), seen.readings, seen.relays, seen.devices, polled=seen.polled,
-            settings_hash="hash",
-        )  # fmt: skip
-        state, outcome = engine.step(state, plan, inputs)
-        field.offer(outcome.decision)
-        events += [(time.monotonic(), event) for event in outcome.events]
-        await asyncio.sleep(CYCLE_S)
-
-
 async def prove(case: Case):
     """The first proof: what was told in the end, the module, when it began and ended, events."""
     sensor = await RawDevice(input={0: 20}, discrete={0: 1}).start()
@@ -111,7 +92,7 @@ async def prove(case: Case):
 
     try:
         async with running(wanted) as field:
-            task = asyncio.create_task(decide(field, wanted, events))
+            task = asyncio.create_task(decide(field, wanted, CYCLE_S, events))
             await until(lambda: told(["begun"]), 20.0)
             module.dead = case.dead
             if not case.feedback:

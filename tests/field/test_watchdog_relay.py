@@ -10,11 +10,8 @@ import asyncio
 import time
 
 import pytest
-from field_help import device, link, reg, running, station, until
+from field_help import decide, device, link, reg, running, station, until
 from field_raw import RawDevice, RawRelayModule
-
-from collector import engine
-from collector.messages import Inputs
 
 CYCLE_S, BOUND_S, TIMEOUT_S = 0.1, 1.0, 2.0
 STAGE, WATCHDOG = 0, 3
@@ -43,21 +40,6 @@ def settings(sensor, guarded, guard, with_key):
     )  # fmt: skip
 
 
-async def decide(field, wanted):
-    """What the daemon does: one step a cycle, on what the field knows."""
-    plan = engine.build(wanted, "hash")
-    state = engine.initial(plan)
-    while True:
-        seen = field.snapshot()
-        inputs = Inputs(
-            time.monotonic_ns(), seen.readings, seen.relays, seen.devices, polled=seen.polled,
-            settings_hash="hash",
-        )  # fmt: skip
-        state, outcome = engine.step(state, plan, inputs)
-        field.offer(outcome.decision)
-        await asyncio.sleep(CYCLE_S)
-
-
 @pytest.mark.parametrize("with_key", [True, False])
 async def test_a_module_without_a_time_out_is_overruled_by_its_watchdog_relay(with_key) -> None:
     """It acknowledges and does nothing while the oil is hot. Without the key the fans stay off for ever."""
@@ -68,7 +50,7 @@ async def test_a_module_without_a_time_out_is_overruled_by_its_watchdog_relay(wi
     wanted = settings(sensor, guarded, guard, with_key)
     try:
         async with running(wanted) as field:
-            task = asyncio.create_task(decide(field, wanted))
+            task = asyncio.create_task(decide(field, wanted, CYCLE_S))
             await until(lambda: field.snapshot().polled and any(guarded.writes))
             held = field.snapshot().relays
             assert held["T1.stage1"].energised

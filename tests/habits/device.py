@@ -7,6 +7,7 @@ side's word. What a device does wrong, and when, is told from outside (`Ways`); 
 from __future__ import annotations
 
 import asyncio
+import bisect
 import contextlib
 import random
 import socket
@@ -306,7 +307,7 @@ class Line:
             await asyncio.sleep(TICK_S)
             late = time.monotonic() - now - TICK_S
             if late > TICK_S:
-                self._log.late.append((now, late))
+                bisect.insort(self._log.late, (now, late))  # lines are late side by side
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         task = asyncio.current_task()

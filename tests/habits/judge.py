@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import sqlite3
 import zlib
+from bisect import bisect_left
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
@@ -438,9 +439,9 @@ def _fresh(station: Station, verdict: Verdict, tell: Tell) -> None:
 
 def _not_read(station: Station, since: float, until: float) -> list[str]:
     """The inputs on which a hold-off rests that were not read between."""
+    asked = station.log.asked  # in the order of time
+    first, last = (bisect_left(asked, at, key=lambda ask: ask.at) for at in (since, until))
     read = {
-        (ask.unit, ask.address)
-        for ask in station.log.asked
-        if ask.sound is not None and since <= ask.at and ask.sound <= until
+        (ask.unit, ask.address) for ask in asked[first:last] if ask.sound is not None and ask.sound <= until
     }
     return [name for name, place in INPUTS.items() if place not in read]

@@ -17,6 +17,7 @@ import socket
 import struct
 import sys
 import time
+from bisect import bisect_left, bisect_right
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -47,6 +48,10 @@ LATEST_S = 2.5 * TIMEOUT_S
 def _word(truth: Truth, name: str, part: int, at: float) -> int:
     """One register of a float32, high word first."""
     return int(struct.unpack(">HH", struct.pack(">f", truth.value(name, at)))[part])
+
+
+def _when(entry: tuple[float, float]) -> float:
+    return entry[0]
 
 
 def tick(at: float) -> int:
@@ -301,10 +306,13 @@ class Station:
 
     def noise_s(self, start: float, end: float) -> float:
         """What the machine itself has cost between two times: late timers of ours, waits of the daemon."""
-        own = sum(late for at, late in self.log.late if start - 1.0 < at < end)
-        before = [waited for at, waited in self.queued if at <= start]
-        after = [waited for at, waited in self.queued if at >= end] or [w for _, w in self.queued[-1:]]
-        waited = after[0] - before[-1] if before and after else 0.0
+        late, queued = self.log.late, self.queued
+        own = sum(
+            late[i][1]
+            for i in range(bisect_right(late, start - 1.0, key=_when), bisect_left(late, end, key=_when))
+        )
+        before, after = bisect_right(queued, start, key=_when) - 1, bisect_left(queued, end, key=_when)
+        waited = queued[min(after, len(queued) - 1)][1] - queued[before][1] if before >= 0 else 0.0
         return own / len(self.lines) + waited
 
     def first_seen(self, alarm: str, since: float) -> float | None:
